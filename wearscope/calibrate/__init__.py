@@ -1,0 +1,1 @@
+"""Targets, scale, tilt, distortion, the calibration file."""

@@ -1,0 +1,1 @@
+"""A folder of photos: plan by digest, process pool."""

@@ -1,0 +1,1 @@
+"""What is measured on a cutter; siblings, none imports another."""

@@ -1,0 +1,63 @@
+"""What a feature hands on: quantities, what could not be measured and why, marks, flags, lines to draw.
+
+Positions are pixels of the upright full-resolution photo: x right, y down, pixel centres at integers.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.quantity import Quantity
+
+__all__ = ["Curve", "Finding", "Mark", "merge"]
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A named place in the photo, (x, y) in px; `text` is short and for people."""
+
+    name: str
+    px: tuple[float, float]
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """A named line to draw: `px` has shape (n, 2), columns x and y."""
+
+    name: str
+    px: NDArray[np.float64]
+    closed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """The result of one feature on one photo.
+
+    `quantities` maps measurement names to values, `not_measured` maps names to a reason in words;
+    `flags` are names from `wearscope.flags`; `curves` are for the annotated picture only.
+    """
+
+    quantities: Mapping[str, Quantity] = field(default_factory=dict)
+    not_measured: Mapping[str, str] = field(default_factory=dict)
+    marks: tuple[Mark, ...] = ()
+    flags: tuple[str, ...] = ()
+    curves: tuple[Curve, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+
+def merge(findings: Iterable[Finding]) -> Finding:
+    """One finding out of several; a name measured anywhere is no longer "not measured"."""
+    found = list(findings)
+    quantities = {name: q for f in found for name, q in f.quantities.items()}
+    missing = {n: why for f in found for n, why in f.not_measured.items() if n not in quantities}
+    return Finding(
+        quantities,
+        missing,
+        tuple(m for f in found for m in f.marks),
+        tuple(dict.fromkeys(flag for f in found for flag in f.flags)),
+        tuple(c for f in found for c in f.curves),
+        tuple(r for f in found for r in f.remarks),
+    )

@@ -1,0 +1,1 @@
+"""Fits with covariance, robust fits, frames: plain geometry, no pictures."""

@@ -1,0 +1,1 @@
+"""Cutter from background, ordered sub-pixel contour, pose (axis, tip, edges)."""

@@ -1,0 +1,45 @@
+"""What the outline stage hands to the features."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["CornerPose", "Outline"]
+
+
+@dataclass(frozen=True, slots=True)
+class CornerPose:
+    """Where the cutting corner is, before any model is fitted to it.
+
+    `apex_px` (x, y): where the two edges, extended, meet. `end_direction` and `side_direction`: unit vectors
+    from the apex along the end edge and the side edge; the cutter lies between them (about 90 degrees).
+    `end_length_px`, `side_length_px`: how far each edge can be followed inside the frame.
+    `blur_px`: a first guess of sigma_b at the corner.
+    `roles_certain`: False where which edge is the end edge was guessed.
+    """
+
+    apex_px: tuple[float, float]
+    end_direction: tuple[float, float]
+    side_direction: tuple[float, float]
+    end_length_px: float
+    side_length_px: float
+    blur_px: float
+    roles_certain: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """The ordered contour between cutter and background.
+
+    `points_px` (n, 2): x and y, sub-pixel, walking with the cutter on the right hand as seen in the picture.
+    `mask` (height, width) bool: True on the cutter. `mask_step`: mask pixels are this many photo pixels wide.
+    `corner`: None where no cutting corner was found.
+    `flags`: names from `wearscope.flags`.
+    """
+
+    points_px: NDArray[np.float64]
+    mask: NDArray[np.bool_]
+    mask_step: int
+    corner: CornerPose | None
+    flags: tuple[str, ...] = ()

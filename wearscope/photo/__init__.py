@@ -1,0 +1,1 @@
+"""Reading photos into linear light, and judging whether they can carry a measurement."""

@@ -1,0 +1,1 @@
+"""Words chosen once, drawn many times."""

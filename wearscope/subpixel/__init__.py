@@ -1,0 +1,1 @@
+"""Grey profile across an edge to edge position; dots and lines of scale targets."""

@@ -1,0 +1,1 @@
+"""Draws cutters and targets with exact truth; imports nothing that measures."""
