@@ -1,0 +1,38 @@
+"""Colour as people see it: linear light to CIE L*a*b*, white balance, colour difference.
+
+Lab here is CIE 1976 L*a*b* for sRGB primaries, white D65, 2 degree observer (IEC 61966-2-1).
+"""
+
+from collections.abc import Callable
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["balance", "ciede2000", "lab_from_linear"]
+
+
+def lab_from_linear(bgr: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Linear light 0..1, shape (..., 3), channels blue, green, red -> L* (0..100), a*, b* in the same shape."""
+    flat = np.ascontiguousarray(bgr, np.float32).reshape(-1, 1, 3)
+    return np.asarray(cv2.cvtColor(flat, cv2.COLOR_LBGR2Lab), np.float32).reshape(bgr.shape)
+
+
+def balance(bgr: NDArray[np.float32], neutral: ArrayLike) -> NDArray[np.float32]:
+    """Scale the channels so that `neutral` (a colour in linear light, blue, green, red, all > 0) becomes grey.
+
+    Its luminance stays. Works in linear light, where a coloured light is a factor per channel (von Kries).
+    """
+    reference = np.asarray(neutral, np.float64)
+    if reference.shape != (3,) or not (np.isfinite(reference).all() and (reference > 0).all()):
+        raise ValueError(f"a neutral colour needs three channels above zero, not {reference}")
+    luminance = reference @ [0.0722, 0.7152, 0.2126]
+    return np.asarray(bgr * (luminance / reference).astype(np.float32), np.float32)
+
+
+def ciede2000(lab1: ArrayLike, lab2: ArrayLike) -> NDArray[np.float64]:
+    """Colour difference CIEDE2000 of Lab colours in the last axis (CIE 142-2001; Sharma, Wu & Dalal 2005)."""
+    from skimage import color
+
+    formula: Callable[..., object] = color.deltaE_ciede2000
+    return np.asarray(formula(np.asarray(lab1, np.float64), np.asarray(lab2, np.float64)), np.float64)
