@@ -1,0 +1,155 @@
+"""Straight pieces of sharp edges in a picture, linked end to end into long gentle curves.
+
+The pieces come from OpenCV's line segment detector (Grompone von Gioi et al., "LSD", IPOL 2012), which
+decides by a number of false alarms and so needs no contrast threshold. It looks at the lightness, and at
+half that size at lightness and the two opponent colours (grain averages out; a violet cutter on grey
+paper differs in colour only).
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Chain", "link_segments", "straight_segments"]
+
+Floats = NDArray[np.float64]
+
+_LSD_SCALE = 0.8
+_MOST_COLOUR_GAIN = 6.0
+_QUIET = 1.5
+"""Opponent colours hardly move on metal: they are spread before the detector, but only so far that their
+noise (grey levels, neighbour to neighbour) stays under this, well below the detector's own threshold of 5."""
+_GENTLEST_BEND = 150.0
+"""Smallest radius of curvature (in px of the small picture) that still is "an edge", not a corner."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """An edge as a polyline: `points` (n, 2), `length` along it, in px of the small picture."""
+
+    points: Floats
+    length: float
+
+
+def _detect(picture: NDArray[np.uint8], shortest: float) -> Floats:
+    detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, _LSD_SCALE)
+    found = detector.detect(picture)[0]
+    if found is None:
+        return np.zeros((0, 4))
+    segments: Floats = found.reshape(-1, 4).astype(float)
+    return segments[np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1]) >= shortest]
+
+
+def _spread(colour: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    noise = float(np.diff(colour.astype(np.float32), axis=1).std()) / np.sqrt(2)
+    gain = min(_MOST_COLOUR_GAIN, _QUIET / max(noise, 1e-3))
+    return cv2.convertScaleAbs(colour, alpha=gain, beta=128 * (1 - gain))
+
+
+def straight_segments(small: NDArray[np.uint8], *, shortest: float = 10.0) -> Floats:
+    """Segments (n, 4) as x1, y1, x2, y2 of a colour picture (h, w, 3), longest first, without doubles."""
+    half = cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    lightness, a, b = cv2.split(cv2.cvtColor(half, cv2.COLOR_BGR2LAB))
+    found = [_detect(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), shortest)]
+    for channel in (lightness, _spread(a), _spread(b)):
+        found.append(_detect(channel, shortest / 2) * 2 + 0.5)
+    segments = np.concatenate(found)
+    lengths = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
+    return _without_doubles(segments[np.argsort(-lengths)][:400])
+
+
+def _without_doubles(segments: Floats) -> Floats:
+    """Drop a segment that lies on a longer one (the same edge seen in another channel)."""
+    kept: list[int] = []
+    start, end = segments[:, :2], segments[:, 2:]
+    direction = end - start
+    length = np.hypot(*direction.T)
+    direction = direction / np.maximum(length, 1e-9)[:, None]
+    covered = np.zeros(len(segments), bool)
+    for i in range(len(segments)):
+        if covered[i]:
+            continue
+        kept.append(i)
+        u, n = direction[i], np.array([-direction[i, 1], direction[i, 0]])
+        near = (np.abs((start - start[i]) @ n) < 3) & (np.abs((end - start[i]) @ n) < 3)
+        within = np.abs((0.5 * (start + end) - start[i]) @ u - length[i] / 2) < length[i] / 2
+        covered |= near & within
+    return segments[kept]
+
+
+def link_segments(segments: Floats, *, gap: float = 30.0) -> list[Chain]:
+    """Join segments that continue each other, nearest first, each end once; longest chain first."""
+    if not len(segments):
+        return []
+    ends = segments.reshape(-1, 2, 2)
+    delta = ends[:, 1] - ends[:, 0]
+    length = np.hypot(*delta.T)
+    unit = delta / length[:, None]
+    pairs = _continuations(ends, unit, length, gap)
+    link: dict[tuple[int, int], tuple[int, int]] = {}
+    group = list(range(len(segments)))
+
+    def root(i: int) -> int:
+        while group[i] != i:
+            group[i] = group[group[i]]
+            i = group[i]
+        return i
+
+    for i, ei, j, ej in pairs:
+        if (i, ei) in link or (j, ej) in link or root(i) == root(j):
+            continue
+        link[i, ei], link[j, ej] = (j, ej), (i, ei)
+        group[root(i)] = root(j)
+    return _walk(ends, link)
+
+
+def _continuations(ends: Floats, unit: Floats, length: Floats, gap: float) -> list[tuple[int, int, int, int]]:
+    """(i, end of i, j, end of j) of all plausible joints, best first."""
+    n = len(ends)
+    p = ends.reshape(-1, 2)  # end e of segment i is row 2 i + e
+    out = np.repeat(unit, 2, axis=0) * np.tile([-1.0, 1.0], n)[:, None]  # pointing out of the segment
+    size = np.repeat(length, 2)
+    d = p[None] - p[:, None]
+    along = np.einsum("ijk,ik->ij", d, out)
+    across = np.abs(d[..., 0] * out[:, None, 1] - d[..., 1] * out[:, None, 0])
+    across_back = np.abs(d[..., 0] * out[None, :, 1] - d[..., 1] * out[None, :, 0])
+    turn = np.arccos(np.clip(-(out @ out.T), -1, 1))
+    reach = (size[:, None] + size[None]) / 2 + np.maximum(along, 0)
+    limit = np.minimum(np.radians(14), np.radians(3) + reach / _GENTLEST_BEND)
+    longest = np.minimum(gap, 0.6 * np.maximum(size[:, None], size[None]) + 6)
+    tolerance = 3 + 0.12 * np.abs(along)
+    good = (
+        (turn < limit) & (along > -5) & (along < longest) & (across < tolerance) & (across_back < tolerance)
+    )
+    owner = np.repeat(np.arange(n), 2)
+    good &= owner[:, None] < owner[None]
+    rows, columns = np.nonzero(good)
+    cost = np.abs(along[rows, columns]) + 4 * (across + across_back)[rows, columns]
+    order = np.argsort(cost)
+    return [
+        (int(r) // 2, int(r) % 2, int(c) // 2, int(c) % 2)
+        for r, c in zip(rows[order], columns[order], strict=True)
+    ]
+
+
+def _walk(ends: Floats, link: dict[tuple[int, int], tuple[int, int]]) -> list[Chain]:
+    chains: list[Chain] = []
+    seen: set[int] = set()
+    for first in range(len(ends)):
+        for entry in (0, 1):
+            if first in seen or (first, entry) in link:
+                continue
+            points: list[Floats] = []
+            i, e = first, entry
+            while True:
+                seen.add(i)
+                points += [ends[i, e], ends[i, 1 - e]]
+                following = link.get((i, 1 - e))
+                if following is None:
+                    break
+                i, e = following
+            line = np.array(points)
+            chains.append(Chain(line, float(np.hypot(*np.diff(line, axis=0).T).sum())))
+    return sorted(chains, key=lambda chain: -chain.length)
