@@ -1,0 +1,511 @@
+"""The picture that shows why: the photo at full resolution, untouched but for thin lines, with the result beside it.
+
+The photo sits at the top left, one photo pixel to one picture pixel. Words and numbers stand in a panel beside it
+(under it where the photo is wide), never on it. The layout depends on nothing but the size of the photo, so
+two looks at one photo can be laid over each other.
+"""
+
+import itertools
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.facts import MM_PER_INCH
+from wearscope.finding import Curve, Mark
+from wearscope.photo.read import Photo
+from wearscope.report import ink
+from wearscope.report.ink import Picture
+from wearscope.report.view import (
+    BLACK,
+    GRADES,
+    LINES,
+    RGB,
+    WHITE,
+    Gauge,
+    LineLook,
+    Sheet,
+    Units,
+    grade_look,
+    line_look,
+)
+
+__all__ = ["draw_sheet"]
+
+PAPER: RGB = (250, 250, 248)
+SOFT: RGB = (85, 85, 85)
+RULE: RGB = (205, 205, 200)
+WIDE = 1.9
+"""Photos wider than this many times their height carry their words below."""
+WINDOWS = (1 / 8, 1 / 4, 1 / 2)
+"""Sides of the enlarged window, as shares of the photo's shorter side."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Window:
+    """The square part of the photo that is shown enlarged: top left corner and side, in px."""
+
+    x: int
+    y: int
+    side: int
+
+
+def draw_sheet(
+    photo: Photo,
+    sheet: Sheet,
+    *,
+    curves: Sequence[Curve] = (),
+    marks: Sequence[Mark] = (),
+    px_per_mm: float | None = None,
+    units: Units = "mm",
+) -> Picture:
+    """The annotated picture, (height, width, 3) uint8, channels blue, green, red.
+
+    The photo's own pixels fill the top left of it at full resolution. `px_per_mm` None: no scale bar.
+    """
+    size = _letter(photo)
+    window = _window(photo, curves, marks)
+    width, height = photo.size
+    beside = width < WIDE * height
+    column = 26 * size if beside else width // 3
+    plain = _eight_bit(photo)
+    drawn = plain.copy()
+    _draw_lines(drawn, curves, marks, unit=max(1.0, size / 16))
+    if window is not None:
+        _thin_inside(drawn, plain, curves, marks, window)
+        _draw_brackets(drawn, window, size)
+    left = np.vstack([drawn, _strip(width, size, curves, marks, px_per_mm, units)])
+    blocks = [
+        _verdict(sheet, column, size),
+        _enlarged(plain, curves, marks, window, column, size, px_per_mm, units),
+        _values(sheet, column, size),
+        _remarks(sheet, column, size),
+    ]
+    if beside:
+        return _hstack(left, _vstack(blocks))
+    first = _vstack([blocks[0], blocks[3]])
+    return _vstack([left, _hstack(_hstack(first, blocks[1]), blocks[2])])
+
+
+# ---------------------------------------------------------------- the photo and its lines
+
+
+def _letter(photo: Photo) -> int:
+    """Height of the letters in px: readable when the whole picture is shown on one screen."""
+    width, height = photo.size
+    return int(np.clip(round(math.sqrt(width * height) / 48), 13, 72))
+
+
+def _eight_bit(photo: Photo) -> Picture:
+    encoded = photo.encoded
+    return np.asarray(encoded if encoded.dtype == np.uint8 else encoded >> 8, np.uint8).copy()
+
+
+def _corner(marks: Sequence[Mark]) -> tuple[float, float] | None:
+    return next((mark.px for mark in marks if mark.name == "virtual_corner"), None)
+
+
+def _window(photo: Photo, curves: Sequence[Curve], marks: Sequence[Mark]) -> _Window | None:
+    """The smallest usual window that holds what is missing at the corner, snapped to a grid.
+
+    Snapping keeps the window where it is when the fitted corner moves by a few pixels.
+    """
+    corner = _corner(marks)
+    if corner is None:
+        return None
+    width, height = photo.size
+    short = min(width, height)
+    reach = 2.5 * _missing_reach(corner, curves, marks)
+    side = next(
+        (round(short * share) for share in WINDOWS if short * share >= 2 * reach), round(short * WINDOWS[-1])
+    )
+    step = max(1, side // 4)
+    x, y = (step * round((c - side / 2) / step) for c in corner)
+    return _Window(int(np.clip(x, 0, width - side)), int(np.clip(y, 0, height - side)), side)
+
+
+def _missing_reach(corner: tuple[float, float], curves: Sequence[Curve], marks: Sequence[Mark]) -> float:
+    """How far from the virtual corner the arc and the ends of the lost edges reach, in px."""
+    points = [curve.px for curve in curves if curve.name == "arc"]
+    points += [
+        np.array([mark.px]) for mark in marks if mark.name.startswith(("corner_loss", "recession", "arc"))
+    ]
+    if not points:
+        return 0.0
+    return float(np.hypot(*(np.vstack(points) - corner).T).max())
+
+
+Place = Callable[[NDArray[np.float64]], NDArray[np.float64]]
+
+
+def _draw_lines(
+    picture: Picture,
+    curves: Sequence[Curve],
+    marks: Sequence[Mark],
+    *,
+    unit: float,
+    casing: float = 1.0,
+    place: Place = lambda points: points,
+) -> None:
+    """Draw curves and marks in place.
+
+    `unit` is the width of a thin line in px, `casing` that of the dark border, `place` turns photo px into picture px.
+    """
+    for curve in curves:
+        look = line_look(curve.name)
+        width = look.width * unit
+        dash = None if look.dash is None else (look.dash[0] * unit, look.dash[1] * unit)
+        ink.line(
+            picture, place(curve.px), look.colour, width=width, dash=dash, closed=curve.closed, casing=casing
+        )
+    numbers: dict[str, int] = {}
+    for mark in marks:
+        numbers[mark.name] = numbers.get(mark.name, 0) + 1
+        at = place(np.array([mark.px], np.float64))[0]
+        _draw_mark(picture, mark.name, numbers[mark.name], at, unit, casing)
+
+
+def _draw_mark(
+    picture: Picture, name: str, number: int, at: NDArray[np.float64], unit: float, casing: float
+) -> None:
+    if name == "virtual_corner":
+        _draw_cross(picture, at, unit, casing)
+    elif name.startswith(("chip", "heat")):
+        _draw_pin(picture, at, f"{name[0].upper()}{number}", line_look(name).colour, unit)
+
+
+def _draw_cross(picture: Picture, at: NDArray[np.float64], unit: float, casing: float = 1.0) -> None:
+    """Four ticks that leave the place itself free."""
+    for dx, dy in ((1, 1), (-1, 1), (-1, -1), (1, -1)):
+        ends = at + np.array([[dx, dy]]) * np.array([[7.0], [13.0]]) * unit
+        ink.line(picture, ends, WHITE, width=unit, casing=casing)
+
+
+def _draw_pin(picture: Picture, at: NDArray[np.float64], words: str, colour: RGB, unit: float) -> None:
+    """An open ring round the place and its number on the quietest side."""
+    size = round(14 * unit)
+    radius = 9 * unit
+    ink.disc(picture, (at[0], at[1]), radius, colour, width=1.5 * unit)
+    box = (round(1.6 * size), round(1.3 * size))
+    spots = [at + (radius + size) * np.array([math.cos(a), math.sin(a)]) for a in np.arange(8) * math.pi / 4]
+    quietest = min(spots, key=lambda spot: _unrest(picture, spot, box))
+    ink.text(
+        picture,
+        (quietest[0] - box[0] / 2, quietest[1] - box[1] / 2),
+        words,
+        size=size,
+        colour=WHITE,
+        bold=True,
+        halo=True,
+    )
+
+
+def _unrest(picture: Picture, centre: NDArray[np.float64], box: tuple[int, int]) -> float:
+    """How busy the picture is in a box; infinite where the box leaves it."""
+    x, y = round(centre[0] - box[0] / 2), round(centre[1] - box[1] / 2)
+    if x < 0 or y < 0 or x + box[0] > picture.shape[1] or y + box[1] > picture.shape[0]:
+        return math.inf
+    return float(picture[y : y + box[1], x : x + box[0]].std())
+
+
+def _thin_inside(
+    drawn: Picture, plain: Picture, curves: Sequence[Curve], marks: Sequence[Mark], window: _Window
+) -> None:
+    """Inside the window, where the corner must stay visible, draw hairlines without a casing instead."""
+    part = (slice(window.y, window.y + window.side), slice(window.x, window.x + window.side))
+    hair = plain.copy()
+    _draw_lines(hair, curves, marks, unit=1.0, casing=0.0)
+    drawn[part] = hair[part]
+
+
+def _draw_brackets(picture: Picture, window: _Window, size: int) -> None:
+    """The four corners of the enlarged window."""
+    arm = window.side / 8
+    for cx, sx in ((window.x, 1), (window.x + window.side - 1, -1)):
+        for cy, sy in ((window.y, 1), (window.y + window.side - 1, -1)):
+            corner = np.array([[cx + sx * arm, cy], [cx, cy], [cx, cy + sy * arm]], np.float64)
+            ink.line(picture, corner, WHITE, width=max(1, size // 16))
+
+
+# ---------------------------------------------------------------- under the photo: scale bar and key
+
+
+def _strip(
+    width: int,
+    size: int,
+    curves: Sequence[Curve],
+    marks: Sequence[Mark],
+    px_per_mm: float | None,
+    units: Units,
+) -> Picture:
+    """Scale bar at the left, key of the lines at the right; always the same height."""
+    out = _paper(width, round(4.6 * size))
+    if px_per_mm is None:
+        ink.text(out, (size, size), "no scale", size=size, colour=SOFT)
+        start = 7.0 * size
+    else:
+        start = 2.5 * size + _scale_bar(out, (size, 0.5 * size), px_per_mm, width / 3.2, size, units)
+    _key(out, max(start, width / 2.7), size, curves, marks)
+    return out
+
+
+def _scale_bar(
+    out: Picture, at: tuple[float, float], px_per_mm: float, room: float, size: int, units: Units
+) -> float:
+    """Draw a bar of a round length not longer than `room` px with its length under it; its length in px."""
+    per_unit = px_per_mm * (MM_PER_INCH if units == "inch" else 1.0)
+    length = ink.nice_length(room / per_unit)
+    long = length * per_unit
+    x, y = at
+    bar = round(0.45 * size)
+    top, bottom = round(y + 0.5 * size), round(y + 0.5 * size) + bar
+    tenths = 5 if f"{length:e}".startswith("5") else 2 if f"{length:e}".startswith("2") else 10
+    edges = [x + long * i / tenths for i in range(tenths + 1)]
+    for i, (a, b) in enumerate(itertools.pairwise(edges)):
+        cv2.rectangle(out, (round(a), top), (round(b), bottom), BLACK if i % 2 == 0 else WHITE, -1)
+    cv2.rectangle(out, (round(x), top), (round(x + long), bottom), BLACK, 1)
+    for end in (edges[0], edges[-1]):
+        cv2.line(out, (round(end), top - bar), (round(end), bottom + bar), BLACK, max(1, size // 10))
+    unit = "in" if units == "inch" else "mm"
+    words = f"{length:g} {unit}"
+    ink.text(out, (x + 0.3 * size, bottom + 0.45 * size), words, size=size, bold=True)
+    per = f"{per_unit:.1f} px/{unit}"
+    ink.text(
+        out,
+        (x + 0.9 * size + ink.font(size, True).getlength(words), bottom + 0.6 * size),
+        per,
+        size=round(0.8 * size),
+        colour=SOFT,
+    )
+    return long
+
+
+def _key(out: Picture, x: float, size: int, curves: Sequence[Curve], marks: Sequence[Mark]) -> None:
+    """The lines that are in the picture and what they are, in the order of the registry."""
+    small = round(0.8 * size)
+    names = {curve.name for curve in curves} | {mark.name for mark in marks}
+    looks = dict.fromkeys(look for known, look in LINES.items() if any(n.startswith(known) for n in names))
+    unit = max(1.0, size / 16)
+    across, y, swatch = x, 0.7 * size, 2.6 * size
+    entries: list[tuple[str, Callable[[float, float], None]]] = [
+        (look.text, lambda a, b, look=look: _swatch(out, a, b, swatch, look, unit))  # type: ignore[misc]
+        for look in looks
+    ]
+    if _corner(marks) is not None:
+        entries.append(
+            (
+                "sharp corner would be here",
+                lambda a, b: _draw_cross(out, np.array([a + swatch / 2, b]), 0.7 * unit),
+            )
+        )
+    for words, draw in entries:
+        wide = swatch + 0.5 * size + ink.font(small).getlength(words)
+        if across + wide > out.shape[1] - size and across > x:
+            across, y = x, y + 1.3 * size
+        draw(across, y + 0.5 * small)
+        ink.text(out, (across + swatch + 0.5 * size, y - 0.1 * small), words, size=small)
+        across += wide + 1.2 * size
+
+
+def _swatch(out: Picture, x: float, y: float, length: float, look: LineLook, unit: float) -> None:
+    dash = None if look.dash is None else (look.dash[0] * unit, look.dash[1] * unit)
+    ink.line(out, np.array([[x, y], [x + length, y]]), look.colour, width=look.width * unit, dash=dash)
+
+
+# ---------------------------------------------------------------- beside the photo: blocks of one column
+
+
+def _paper(width: int, height: int) -> Picture:
+    return np.full((height, width, 3), PAPER[::-1], np.uint8)
+
+
+class _Column:
+    """A block of the panel that grows downward as it is written."""
+
+    def __init__(self, width: int, size: int) -> None:
+        self.width, self.size, self.margin = width, size, size
+        self.y = 0.0
+        self.picture = _paper(width, 8 * size)
+
+    def room(self, height: float) -> None:
+        """Make sure that `height` px more can be used."""
+        while self.y + height > self.picture.shape[0]:
+            self.picture = np.vstack([self.picture, _paper(self.width, self.picture.shape[0])])
+
+    def write(
+        self, words: str, *, scale: float = 1.0, bold: bool = False, colour: RGB = BLACK, indent: float = 0.0
+    ) -> None:
+        """Write wrapped words."""
+        size = round(self.size * scale)
+        left = self.margin + indent
+        for piece in ink.wrap(words, size, self.width - self.margin - left, bold):
+            self.room(1.4 * size)
+            ink.text(self.picture, (left, self.y), piece, size=size, bold=bold, colour=colour)
+            self.y += 1.35 * size
+
+    def gap(self, letters: float) -> None:
+        """Leave some letter heights free."""
+        self.room(letters * self.size)
+        self.y += letters * self.size
+
+    def paste(self, other: Picture, x: int) -> None:
+        """Put a picture at (x, current height), without moving on."""
+        self.room(other.shape[0])
+        y = round(self.y)
+        self.picture[y : y + other.shape[0], x : x + other.shape[1]] = other
+
+    def done(self) -> Picture:
+        """The block, cut to what was used."""
+        return self.picture[: max(1, round(self.y))]
+
+
+def _verdict(sheet: Sheet, width: int, size: int) -> Picture:
+    look = grade_look(sheet.grade)
+    column = _Column(width, size)
+    band = round(4.2 * size)
+    column.room(band)
+    column.picture[:band] = look.fill[::-1]
+    badge = ink.icon(3 * size, look, look.fill)
+    column.y = (band - badge.shape[0]) / 2
+    column.paste(badge, size)
+    ink.text(column.picture, (4.8 * size, 0.45 * size), look.word, size=2 * size, bold=True, colour=look.ink)
+    ink.text(
+        column.picture, (4.85 * size, 2.75 * size), look.meaning, size=round(0.85 * size), colour=look.ink
+    )
+    column.y = band
+    column.gap(0.5)
+    for reason in sheet.reasons:
+        column.write(reason, bold=True)
+    if sheet.advice:
+        column.write(sheet.advice)
+    column.write(sheet.title, scale=0.8, colour=SOFT)
+    column.gap(0.5)
+    return column.done()
+
+
+def _enlarged(
+    plain: Picture,
+    curves: Sequence[Curve],
+    marks: Sequence[Mark],
+    window: _Window | None,
+    width: int,
+    size: int,
+    px_per_mm: float | None,
+    units: Units,
+) -> Picture:
+    """The corner twice, enlarged: as photographed and as measured."""
+    column = _Column(width, size)
+    if window is None:
+        return column.done()
+    side = (width - 3 * size) // 2
+    zoom = side / window.side
+    crop = plain[window.y : window.y + window.side, window.x : window.x + window.side]
+    before = ink.resized(crop, side, side)
+    after = before.copy()
+    shift = np.array([window.x - 0.5, window.y - 0.5])
+    _draw_lines(after, curves, marks, unit=max(1.0, size / 16), place=lambda p: (p - shift) * zoom - 0.5)
+    column.paste(before, size)
+    column.paste(after, 2 * size + side)
+    column.y += side + 0.3 * size
+    column.room(3 * size)
+    small = round(0.8 * size)
+    for x, words in ((size, "corner as photographed"), (2 * size + side, "corner as measured")):
+        ink.text(column.picture, (x, column.y), words, size=small, colour=SOFT)
+    column.y += 1.2 * size
+    if px_per_mm is not None:
+        _scale_bar(column.picture, (size, column.y - 0.5 * size), px_per_mm * zoom, side, size, units)
+        column.gap(2.2)
+    column.gap(0.4)
+    return column.done()
+
+
+def _values(sheet: Sheet, width: int, size: int) -> Picture:
+    column = _Column(width, size)
+    for row in sheet.rows:
+        column.room(3.2 * size)
+        y = round(column.y)
+        column.picture[y : y + 1, size : width - size] = RULE[::-1]
+        column.y += 0.3 * size
+        column.paste(ink.icon(round(1.2 * size), grade_look(row.grade), PAPER), size)
+        ink.text(column.picture, (2.6 * size, column.y), row.label, size=size)
+        across = ink.font(size, True).getlength(row.value)
+        if 3.4 * size + ink.font(size).getlength(row.label) + across > width - size:
+            column.y += 1.25 * size
+            column.room(1.4 * size)
+        ink.text(column.picture, (width - size - across, column.y), row.value, size=size, bold=True)
+        column.y += 1.25 * size
+        if row.gauge is not None:
+            _draw_gauge(column, row.gauge)
+        column.y += 0.25 * size
+    return column.done()
+
+
+def _draw_gauge(column: _Column, gauge: Gauge) -> None:
+    """A bar with the zones sharp, worn and discard, and a pointer with the interval of the measurement."""
+    size = column.size
+    column.room(2.6 * size)
+    left, long = 2.6 * size, column.width - 3.6 * size
+    top = round(column.y + 0.75 * size)
+    bottom = top + round(0.5 * size)
+
+    def at(share: float) -> int:
+        return round(left + share * long)
+
+    zones = ((0.0, gauge.worn, "sharp", "sharp"), (gauge.worn, gauge.discard, "worn", gauge.worn_text))
+    for start, end, grade, words in (*zones, (gauge.discard, 1.0, "discard", gauge.discard_text)):
+        cv2.rectangle(column.picture, (at(start), top), (at(end), bottom), GRADES[grade].fill[::-1], -1)
+        cv2.rectangle(column.picture, (at(start), top), (at(end), bottom), BLACK, 1)
+        small = round(0.75 * size)
+        if ink.font(small).getlength(words) < at(end) - at(start) or grade != "sharp":
+            ink.text(column.picture, (at(start), bottom + 0.15 * size), words, size=small, colour=SOFT)
+    middle = round((top + column.y) / 2)
+    thick = max(1, round(size / 9))
+    cv2.line(column.picture, (at(gauge.low), middle), (at(gauge.high), middle), BLACK, thick)
+    for end in (gauge.low, gauge.high):
+        cv2.line(column.picture, (at(end), middle - 2 * thick), (at(end), middle + 2 * thick), BLACK, thick)
+    if gauge.value is not None:
+        x, wing = at(gauge.value), 0.32 * size
+        down = [(x - wing, top - 2 * wing), (x + wing, top - 2 * wing), (x, top + 2)]
+        ahead = [(x - 2 * wing, middle - wing), (x - 2 * wing, middle + wing), (x + wing, middle)]
+        cv2.fillPoly(
+            column.picture, [np.round(np.array(ahead if gauge.beyond else down)).astype(np.int32)], BLACK
+        )
+    column.y = bottom + 1.05 * size
+
+
+def _remarks(sheet: Sheet, width: int, size: int) -> Picture:
+    column = _Column(width, size)
+    if sheet.missing:
+        column.gap(0.4)
+        column.write("Not measured", bold=True, scale=0.85)
+        for name, why in sheet.missing:
+            column.write(f"{name}: {why}", scale=0.85)
+    if sheet.cautions:
+        column.gap(0.4)
+        column.write("Mind", bold=True, scale=0.85)
+        for what, to_do in sheet.cautions:
+            column.write(f"{what} {to_do}".strip(), scale=0.85)
+    for note in sheet.notes:
+        column.gap(0.3)
+        column.write(note, scale=0.75, colour=SOFT)
+    column.gap(0.6)
+    return column.done()
+
+
+def _vstack(pictures: Sequence[Picture]) -> Picture:
+    width = max(p.shape[1] for p in pictures)
+    return np.vstack([_grown(p, width, p.shape[0]) for p in pictures])
+
+
+def _hstack(left: Picture, right: Picture) -> Picture:
+    height = max(left.shape[0], right.shape[0])
+    return np.hstack([_grown(left, left.shape[1], height), _grown(right, right.shape[1], height)])
+
+
+def _grown(picture: Picture, width: int, height: int) -> Picture:
+    out = _paper(width, height)
+    out[: picture.shape[0], : picture.shape[1]] = picture
+    return out

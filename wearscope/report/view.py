@@ -1,0 +1,334 @@
+"""The words and the looks of a result, chosen once and drawn many times.
+
+Terminal, picture, page and table take their labels, grade words, number formats, line styles and icons
+from here. Colours are of the Okabe-Ito palette (Okabe and Ito, "Color Universal Design", 2008); a grade is
+always also a word and a shape, a line always also a dash pattern.
+"""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from wearscope.facts import MM_PER_INCH
+from wearscope.quantity import Quantity
+
+__all__ = [
+    "GRADES",
+    "GRADE_ORDER",
+    "LINES",
+    "Gauge",
+    "GradeLook",
+    "LineLook",
+    "Row",
+    "Sheet",
+    "Units",
+    "gauge",
+    "grade_look",
+    "label",
+    "line_look",
+    "quantity_text",
+    "value_text",
+    "worst",
+]
+
+Units = Literal["mm", "inch"]
+Point = tuple[float, float]
+RGB = tuple[int, int, int]
+
+BLACK: RGB = (0, 0, 0)
+WHITE: RGB = (255, 255, 255)
+ORANGE: RGB = (230, 159, 0)
+SKY: RGB = (86, 180, 233)
+GREEN: RGB = (0, 158, 115)
+YELLOW: RGB = (240, 228, 66)
+BLUE: RGB = (0, 114, 178)
+VERMILLION: RGB = (213, 94, 0)
+PURPLE: RGB = (204, 121, 167)
+GREY: RGB = (200, 200, 200)
+
+
+def _ring(sides: int, radius: float, turn: float = 0.0) -> tuple[Point, ...]:
+    angles = [2 * math.pi * (i / sides) + turn for i in range(sides)]
+    return tuple((0.5 + radius * math.sin(a), 0.5 - radius * math.cos(a)) for a in angles)
+
+
+@dataclass(frozen=True, slots=True)
+class GradeLook:
+    """A grade's word, meaning, colours (fill and ink, 8-bit RGB) and icon.
+
+    The icon is one filled polygon and strokes in a unit square, y down.
+    """
+
+    word: str
+    meaning: str
+    fill: RGB
+    ink: RGB
+    body: tuple[Point, ...]
+    strokes: tuple[tuple[Point, ...], ...]
+
+
+GRADES: dict[str, GradeLook] = {
+    "sharp": GradeLook(
+        "SHARP",
+        "fit for use",
+        GREEN,
+        BLACK,
+        _ring(48, 0.48),
+        (((0.27, 0.53), (0.43, 0.69), (0.73, 0.33)),),
+    ),
+    "worn": GradeLook(
+        "WORN",
+        "past its best",
+        YELLOW,
+        BLACK,
+        ((0.5, 0.04), (0.99, 0.92), (0.01, 0.92)),
+        (((0.5, 0.34), (0.5, 0.62)), ((0.5, 0.77), (0.5, 0.78))),
+    ),
+    "retake": GradeLook(
+        "RETAKE",
+        "this photo cannot carry a decision",
+        GREY,
+        BLACK,
+        (
+            (0.02, 0.26),
+            (0.3, 0.26),
+            (0.38, 0.12),
+            (0.62, 0.12),
+            (0.7, 0.26),
+            (0.98, 0.26),
+            (0.98, 0.88),
+            (0.02, 0.88),
+        ),
+        (tuple((0.5 + 0.19 * math.sin(t / 4), 0.57 - 0.19 * math.cos(t / 4)) for t in range(26)),),
+    ),
+    "discard": GradeLook(
+        "DISCARD",
+        "do not use again",
+        VERMILLION,
+        BLACK,
+        _ring(8, 0.52, math.pi / 8),
+        (((0.31, 0.31), (0.69, 0.69)), ((0.69, 0.31), (0.31, 0.69))),
+    ),
+}
+GRADE_ORDER = ("sharp", "worn", "retake", "discard")
+"""From best to worst."""
+_NOT_JUDGED = GradeLook("not judged", "no limit applies", WHITE, BLACK, _ring(48, 0.3), ())
+
+
+def grade_look(grade: str | None) -> GradeLook:
+    """The look of a grade; a neutral one where nothing was judged."""
+    return GRADES.get(grade or "", _NOT_JUDGED)
+
+
+def worst(grades: Iterable[str]) -> str:
+    """The worst of some grades; "retake" where there is none."""
+    return max(grades, key=GRADE_ORDER.index, default="retake")
+
+
+LABELS: dict[str, str] = {
+    "corner_loss_end_edge": "Lost along end edge",
+    "corner_loss_side_edge": "Lost along side edge",
+    "corner_missing_area": "Missing area at corner",
+    "edge_blur_width": "Edge blur (sigma)",
+    "chip_count": "Chips",
+    "chip_depth_max": "Deepest chip",
+    "chip_length_total": "Length chipped",
+    "wear_land_mean": "Wear land, mean",
+    "wear_land_max": "Wear land, widest",
+    "heat_tint_share": "Edge with heat colours",
+    "heat_tint_depth": "Heat colours, depth",
+    "shank_burr_max": "Highest burr on shank",
+    "shank_score_max": "Deepest score on shank",
+    "diameter_lost": "Diameter lost since new",
+    "flute_count": "Flutes",
+    "nose_deviation": "Nose, deviation from form",
+    "form_deviation": "Deviation from form when new",
+}
+
+
+def label(name: str) -> str:
+    """A measurement's name for people, as it stands at the beginning of a line."""
+    return LABELS.get(name, name.replace("_", " ").capitalize())
+
+
+@dataclass(frozen=True, slots=True)
+class LineLook:
+    """How a named line is drawn: words for the key, colour, dash (on, off in line widths; None: solid), width."""
+
+    text: str
+    colour: RGB
+    dash: tuple[float, float] | None = None
+    width: float = 1.0
+
+
+LINES: dict[str, LineLook] = {
+    "outline": LineLook("outline found", WHITE),
+    "end_edge": LineLook("fitted edges", SKY, (9.0, 9.0), 1.5),
+    "side_edge": LineLook("fitted edges", SKY, (9.0, 9.0), 1.5),
+    "arc": LineLook("fitted arc", YELLOW, None, 1.5),
+    "recession": LineLook("recession", ORANGE, (2.0, 4.0), 1.0),
+    "chip": LineLook("chip", ORANGE, None, 2.5),
+    "heat": LineLook("heat tint", PURPLE, (1.5, 6.0), 4.0),
+    "wear_land": LineLook("wear land", YELLOW, (4.0, 2.0), 1.5),
+}
+_OTHER_LINE = LineLook("other", WHITE, (3.0, 3.0))
+
+
+def line_look(name: str) -> LineLook:
+    """The look of a curve by its name, or by the longest registered name it begins with."""
+    fits = [known for known in LINES if name.startswith(known)]
+    return LINES[max(fits, key=len)] if fits else _OTHER_LINE
+
+
+_FACTOR = {
+    ("mm", "inch"): (1 / MM_PER_INCH, "in"),
+    ("mm2", "inch"): (1 / MM_PER_INCH**2, "in²"),
+    ("mm2", "mm"): (1.0, "mm²"),
+}
+_SYMBOL = {"deg": "°", "count": ""}
+_MAX_DECIMALS = {"mm": 4, "mm²": 5, "in": 6, "in²": 8, "%": 1, "°": 2, "px": 2, "": 0}
+
+
+def _shown(quantity: Quantity, units: Units) -> tuple[float, str]:
+    """Factor to the unit shown, and that unit."""
+    if quantity.unit == "share":
+        return 100.0, "%"
+    factor, unit = _FACTOR.get((quantity.unit, units), (1.0, quantity.unit))
+    return factor, _SYMBOL.get(unit, unit)
+
+
+def _decimals(uncertainty: float, unit: str) -> int:
+    """Decimals that keep two significant digits of an expanded uncertainty (JCGM 100, 7.2.6), within reason."""
+    top = _MAX_DECIMALS.get(unit, 4)
+    if uncertainty <= 0:
+        return min(3, top)
+    return max(0, min(top, 1 - math.floor(math.log10(uncertainty))))
+
+
+def _outward(value: float, decimals: int, kind: str) -> float:
+    """Rounded so that a limit still holds: upper limits up, lower limits down, values to the nearest."""
+    step = 10.0**decimals
+    if kind == "upper_limit":
+        return math.ceil(value * step - 1e-9) / step
+    if kind == "lower_limit":
+        return math.floor(value * step + 1e-9) / step
+    return round(value, decimals)
+
+
+def _same_side(value: float, rounded: float, limits: Iterable[float]) -> bool:
+    return all(
+        (value > limit) == (rounded > limit) and (value < limit) == (rounded < limit) for limit in limits
+    )
+
+
+def _number(value: float, decimals: int, kind: str, limits: tuple[float, ...]) -> str:
+    """`value` with at least `decimals`, and as many more as keep it on its own side of every limit."""
+    for places in range(decimals, decimals + 7):
+        rounded = _outward(value, places, kind)
+        if _same_side(value, rounded, limits):
+            return f"{rounded:.{places}f}"
+    return repr(value)
+
+
+def quantity_text(quantity: Quantity, *, units: Units = "mm", limits: Iterable[float] = ()) -> str:
+    """A measurement for people: value, expanded uncertainty (95 %) and unit.
+
+    `limits` are in the quantity's own unit: the number shown never stands on the other side of one than
+    the number decided on. Upper limits read "at most", lower limits "at least", both rounded outward.
+    """
+    factor, unit = _shown(quantity, units)
+    value = quantity.value * factor
+    bounds = tuple(limit * factor for limit in limits)
+    tail = unit if unit in ("°", "") else f" {unit}"
+    if quantity.unit == "count":
+        return f"{value:.0f}"
+    if quantity.kind != "value":
+        words = {"upper_limit": "at most", "lower_limit": "at least"}[quantity.kind]
+        return f"{words} {_number(value, _decimals(value / 10, unit), quantity.kind, bounds)}{tail}"
+    spread = quantity.expanded * factor
+    decimals = _decimals(spread, unit)
+    number = _number(value, decimals, "value", bounds)
+    if spread <= 0:
+        return f"{number}{tail}"
+    below, above = quantity.below, quantity.above
+    if below is not None and above is not None and not math.isclose(below, above, rel_tol=0.05):
+        return f"{number} (+{above * factor:.{decimals}f} −{below * factor:.{decimals}f}){tail}"
+    return f"{number} ± {spread:.{decimals}f}{tail}"
+
+
+def value_text(value: float, unit: str, *, units: Units = "mm") -> str:
+    """A bare number, such as a limit, in the unit shown to people: no digit dropped, no zero added."""
+    factor, shown = _shown(Quantity(value, unit), units)
+    text = f"{value * factor:.6g}"
+    return text + (shown if shown in ("°", "") else f" {shown}")
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """Where a measurement stands between its limits; everything as a share 0..1 of the gauge's length.
+
+    `low` to `high` is the interval the decision was made on, `value` None for a one-sided limit;
+    `beyond` says that the value is past the end.
+    """
+
+    low: float
+    value: float | None
+    high: float
+    worn: float
+    discard: float
+    worn_text: str
+    discard_text: str
+    beyond: bool = False
+
+
+def gauge(quantity: Quantity, worn: float, discard: float, *, units: Units = "mm") -> Gauge:
+    """The gauge of a measurement with limits `worn` and `discard` in the quantity's unit.
+
+    It runs from two steps (a step: from worn to discard) below worn, but not below 0, to one above discard.
+    """
+    step = discard - worn
+    start, end = max(0.0, worn - 2 * step), discard + step
+    low, high = quantity.bounds(floor=0.0)
+
+    def place(value: float) -> float:
+        return min(1.0, max(0.0, (value - start) / (end - start)))
+
+    return Gauge(
+        place(low),
+        place(quantity.value) if quantity.kind == "value" else None,
+        place(high),
+        place(worn),
+        place(discard),
+        f"worn {value_text(worn, quantity.unit, units=units)}",
+        f"discard {value_text(discard, quantity.unit, units=units)}",
+        quantity.value > end,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of a table of results, in words."""
+
+    name: str
+    label: str
+    value: str
+    grade: str | None = None
+    gauge: Gauge | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """What there is to say about one photo, in words and in reading order.
+
+    `missing` holds (measurement, reason), `cautions` holds (what, what to do).
+    """
+
+    grade: str
+    title: str
+    reasons: tuple[str, ...] = ()
+    rows: tuple[Row, ...] = ()
+    missing: tuple[tuple[str, str], ...] = ()
+    cautions: tuple[tuple[str, str], ...] = ()
+    advice: str = ""
+    notes: tuple[str, ...] = ()
