@@ -1,0 +1,64 @@
+"""What to do with a cutter of a given grade, and what to be careful about."""
+
+from collections.abc import Collection, Iterable
+
+from wearscope.facts import Facts
+from wearscope.flags import FLAGS
+from wearscope.grading.decide import Grade
+
+__all__ = ["CAUTIONS", "advice"]
+
+CAUTIONS = (
+    "Isolate the spindle before you touch the cutter.",
+    "Edges cut, also dull ones: hold the cutter by its shank.",
+    "Wear eye protection.",
+    '"Sharp" is about wear only; it is no safety clearance.',
+)
+
+_CRACKED = "Look with a loupe for cracks, loose blades and a spun shank: any of them means discard."
+
+
+def advice(
+    grade: Grade,
+    facts: Facts,
+    *,
+    flags: Collection[str] = (),
+    missing_views: Collection[str] = (),
+    unconfirmed: bool = False,
+) -> str:
+    """One short paragraph. `flags` are those of all photos; `unconfirmed`: worn, and discard is not ruled out."""
+    sentences = {"discard": _discard, "retake": _retake, "worn": _worn, "sharp": _sharp}[grade](facts, flags)
+    if "tint:heat" in flags and grade != "discard":
+        sentences = [FLAGS["tint:heat"].advice, *sentences]
+    if "tint:resin" in flags:
+        sentences = [FLAGS["tint:resin"].advice, *sentences]
+    if unconfirmed:
+        sentences = ["Do not use it until confirmed: discard is not ruled out.", *sentences]
+    if missing_views and grade in ("sharp", "worn"):
+        sentences.append(f"Still to photograph: {', '.join(missing_views)}.")
+    return " ".join(dict.fromkeys(sentences))
+
+
+def _sharp(facts: Facts, flags: Collection[str]) -> list[str]:
+    return ["Use it." if "tint:heat" not in flags else "Its corner and edge are sharp.", _CRACKED]
+
+
+def _worn(facts: Facts, flags: Collection[str]) -> list[str]:
+    if facts.kind == "surfacing":
+        return ["Turn the insert to a fresh edge."]
+    return ["Use it for roughing only, or send it to be sharpened if its flutes are straight.", _CRACKED]
+
+
+def _discard(facts: Facts, flags: Collection[str]) -> list[str]:
+    if facts.kind == "surfacing":
+        return ["Do not use this edge again: turn the insert, or replace it if no fresh edge is left."]
+    return [
+        "Do not use it again. Wrap its edges and put it with the scrap metal; carbide is worth recycling."
+    ]
+
+
+def _retake(facts: Facts, flags: Iterable[str]) -> list[str]:
+    causes = [FLAGS[name].advice for name in flags if FLAGS[name].blocks]
+    return ["Take the photo again before you decide."] + (
+        causes or ["Come closer, get the edge crisp, and light it evenly."]
+    )

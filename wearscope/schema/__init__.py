@@ -1,0 +1,1 @@
+"""JSON Schemas of the documents other programs may rely on."""
