@@ -1,0 +1,215 @@
+"""One decision from several photos, and its JSON document."""
+
+import json
+from dataclasses import replace
+from typing import Any
+
+import jsonschema
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from wearscope.errors import RecordsError
+from wearscope.facts import Facts
+from wearscope.finding import Mark
+from wearscope.flags import FLAGS
+from wearscope.grading.decide import Grade
+from wearscope.grading.limits import load_limits
+from wearscope.inspection import (
+    LimitSteps,
+    Measurement,
+    PhotoReport,
+    ScaleUsed,
+    conclude,
+    from_document,
+    join,
+    json_schema,
+    to_document,
+)
+from wearscope.quantity import Quantity
+
+LIMITS = load_limits()
+SIX_MM = Facts("flat", "carbide", 6.0, 2)
+RADIUS = Measurement(
+    "corner_radius",
+    Quantity(0.083, "mm", {"scale": 0.0004, "noise": 0.003}, below=0.005, above=0.007),
+    "worn",
+    LimitSteps(0.04, 0.10),
+    False,
+    "corner radius: at least 0.0789 mm, above the worn limit 0.04 mm",
+)
+
+
+def photo(digest: str = "a", grade: Grade = "sharp", **changes: Any) -> PhotoReport:
+    report = PhotoReport(
+        path=f"cutter_03_{digest}.jpg",
+        sha256=digest * 64,
+        size=(1600, 1200),
+        view="corner",
+        flute=1,
+        grade=grade,
+        reasons=(f"seen as {grade}",),
+        flags=("tint:none", "scale_assumed_exact"),
+        measurements=(RADIUS, Measurement("edge_blur_width", Quantity(1.2, "px", {"noise": 0.02}))),
+        not_measured={"wear_land_max": "not in this view"},
+        marks=(Mark("virtual_corner", (812.4, 301.9)), Mark("chip", (640.2, 500.1), "0.05 mm")),
+        remarks=("window 400 px",),
+        scale=ScaleUsed("typed", 241.3, 0.5),
+    )
+    return replace(report, **changes)
+
+
+def test_both_flutes_make_it_complete() -> None:
+    one = conclude([photo("a", flute=1)], facts=SIX_MM, limits=LIMITS)
+    assert (one.grade, one.complete, one.missing_views) == ("sharp", False, ("corner of flute 2",))
+    assert "corner of flute 2" in one.advice
+    two = conclude([photo("a", flute=1), photo("b", flute=2)], facts=SIX_MM, limits=LIMITS)
+    assert (two.grade, two.complete, two.missing_views) == ("sharp", True, ())
+
+
+def test_the_same_photo_twice_never_completes_a_cutter() -> None:
+    twice = conclude([photo("a", flute=1), photo("a", flute=2)], facts=SIX_MM, limits=LIMITS)
+    assert len(twice.photos) == 1
+    assert twice.photos[0].flute == 1
+    assert twice.missing_views == ("corner of flute 2",)
+
+
+def test_two_photos_of_one_flute_do_not_complete_a_cutter() -> None:
+    both = conclude([photo("a"), photo("b")], facts=SIX_MM, limits=LIMITS)
+    assert not both.complete
+
+
+def test_an_unknown_number_of_flutes_is_never_complete() -> None:
+    facts = replace(SIX_MM, flutes=None)
+    seen = [photo(digest, flute=n) for n, digest in enumerate("abc", 1)]
+    assert not conclude(seen, facts=facts, limits=LIMITS).complete
+
+
+def test_another_view_does_not_stand_in_for_a_corner() -> None:
+    shank = conclude([photo(view="shank")], facts=replace(SIX_MM, flutes=1), limits=LIMITS)
+    assert shank.missing_views == ("corner of flute 1",)
+
+
+@pytest.mark.parametrize(
+    ("grades", "result"),
+    [
+        (("sharp", "sharp"), "sharp"),
+        (("sharp", "worn"), "worn"),
+        (("worn", "retake"), "retake"),
+        (("retake", "discard"), "discard"),
+    ],
+)
+def test_the_cutter_is_as_good_as_its_worst_photo(grades: tuple[Grade, Grade], result: Grade) -> None:
+    photos = [photo("a", grades[0], flute=1), photo("b", grades[1], flute=2)]
+    inspection = conclude(photos, facts=SIX_MM, limits=LIMITS)
+    assert inspection.grade == result
+    assert inspection.reasons[0].endswith(f"seen as {result}")
+
+
+def test_joining_inspections_is_looking_at_all_photos_at_once() -> None:
+    photos = [photo("a", flute=1), photo("b", "worn", flute=2)]
+    one_by_one = [conclude([p], facts=SIX_MM, limits=LIMITS) for p in photos]
+    assert join(one_by_one, limits=LIMITS) == conclude(photos, facts=SIX_MM, limits=LIMITS)
+
+
+def test_no_photo_is_no_inspection() -> None:
+    with pytest.raises(ValueError, match="at least one photo"):
+        conclude([], facts=SIX_MM, limits=LIMITS)
+
+
+@pytest.mark.parametrize(
+    ("changes", "facts", "said"),
+    [
+        ({"grade": "discard"}, SIX_MM, "Do not use it again"),
+        ({"grade": "discard"}, Facts("surfacing"), "turn the insert"),
+        ({"grade": "worn"}, SIX_MM, "roughing"),
+        (
+            {"grade": "worn", "measurements": (replace(RADIUS, unconfirmed=True),)},
+            SIX_MM,
+            "Do not use it until confirmed",
+        ),
+        ({"grade": "retake", "flags": ("out_of_focus",)}, SIX_MM, FLAGS["out_of_focus"].advice),
+        ({"grade": "sharp", "flags": ("tint:heat",)}, SIX_MM, FLAGS["tint:heat"].advice),
+        ({"grade": "sharp", "flags": ("tint:resin",)}, SIX_MM, FLAGS["tint:resin"].advice),
+    ],
+)
+def test_advice_follows_grade_kind_and_flags(changes: dict[str, Any], facts: Facts, said: str) -> None:
+    assert said in conclude([photo(**changes)], facts=facts, limits=LIMITS).advice
+
+
+def test_an_edge_with_heat_colours_is_not_simply_used() -> None:
+    hot = conclude([photo(flags=("tint:heat",))], facts=SIX_MM, limits=LIMITS)
+    assert "Use it." not in hot.advice
+
+
+def test_the_schema_is_a_schema_and_the_document_fits_it() -> None:
+    jsonschema.Draft202012Validator.check_schema(json_schema())
+    inspection = conclude([photo("a"), photo("b", "retake", flute=2)], facts=SIX_MM, limits=LIMITS)
+    jsonschema.Draft202012Validator(json_schema()).validate(to_document(inspection))
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda d: d.update(grade="blunt"),
+        lambda d: d.pop("missing_views"),
+        lambda d: d.update(schema="wearscope/inspection/2"),
+        lambda d: d["photos"][0]["measurements"][0].update(kind="guess"),
+        lambda d: d["photos"][0].update(sha256="0"),
+        lambda d: d.update(more=1),
+        lambda d: d["photos"].clear(),
+    ],
+)
+def test_the_schema_refuses_what_is_no_inspection(spoil: Any) -> None:
+    document = to_document(conclude([photo()], facts=SIX_MM, limits=LIMITS))
+    spoil(document)
+    assert list(jsonschema.Draft202012Validator(json_schema()).iter_errors(document))
+
+
+def test_the_document_holds_what_other_programs_rely_on() -> None:
+    document = to_document(conclude([photo()], facts=SIX_MM, limits=LIMITS))
+    assert document["schema"] == "wearscope/inspection/1"
+    assert document["calibration"] == {"id": "typed", "px_per_mm": 241.3, "uncertainty": 0.5}
+    assert document["limits"] == {"id": LIMITS.id}
+    first = document["photos"][0]
+    assert first["marks"][0] == {"name": "virtual_corner", "px": [812.4, 301.9]}
+    assert first["not_measured"] == [{"name": "wear_land_max", "reason": "not in this view"}]
+    measurement = first["measurements"][0]
+    assert {
+        key: measurement[key] for key in ("name", "value", "unit", "uncertainty", "coverage", "kind", "grade")
+    } == {
+        "name": "corner_radius",
+        "value": 0.083,
+        "unit": "mm",
+        "uncertainty": 0.007,
+        "coverage": 0.95,
+        "kind": "value",
+        "grade": "worn",
+    }
+    assert measurement["parts"] == {"scale": 0.0004, "noise": 0.003}
+
+
+numbers = st.floats(0, 1e3, allow_subnormal=False)
+
+
+@given(
+    value=numbers,
+    parts=st.dictionaries(st.sampled_from(["scale", "noise", "blur", "tilt"]), numbers),
+    kind=st.sampled_from(["value", "upper_limit", "lower_limit"]),
+    sides=st.tuples(numbers | st.none(), numbers | st.none()),
+    text=st.text(),
+)
+def test_a_document_written_and_read_is_the_same_inspection(
+    value: float, parts: dict[str, float], kind: Any, sides: tuple[float | None, float | None], text: str
+) -> None:
+    quantity = Quantity(value, "mm", parts, kind, *sides)
+    report = photo(measurements=(replace(RADIUS, quantity=quantity),), path=text, remarks=(text,))
+    inspection = conclude([report, photo("b", "worn", flute=2)], facts=SIX_MM, limits=LIMITS)
+    assert from_document(json.loads(json.dumps(to_document(inspection)))) == inspection
+
+
+@pytest.mark.parametrize("schema", [None, "wearscope/inspection/2", 1])
+def test_a_document_of_another_form_is_refused(schema: object) -> None:
+    document = to_document(conclude([photo()], facts=SIX_MM, limits=LIMITS)) | {"schema": schema}
+    with pytest.raises(RecordsError, match="expected 'wearscope/inspection/1'"):
+        from_document(document)
