@@ -9,12 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wearscope.errors import RecordsError
-from wearscope.facts import Facts
+from wearscope.errors import InputError, RecordsError
+from wearscope.facts import CutterKind, Facts
 from wearscope.finding import Mark
 from wearscope.flags import FLAGS
 from wearscope.grading.decide import Grade
 from wearscope.grading.limits import load_limits
+from wearscope.grading.observed import observed, observed_corner
 from wearscope.inspection import (
     LimitSteps,
     Measurement,
@@ -113,7 +114,7 @@ def test_joining_inspections_is_looking_at_all_photos_at_once() -> None:
 
 
 def test_no_photo_is_no_inspection() -> None:
-    with pytest.raises(ValueError, match="at least one photo"):
+    with pytest.raises(ValueError, match="at least one photo or one observation"):
         conclude([], facts=SIX_MM, limits=LIMITS)
 
 
@@ -206,6 +207,47 @@ def test_a_document_written_and_read_is_the_same_inspection(
     report = photo(measurements=(replace(RADIUS, quantity=quantity),), path=text, remarks=(text,))
     inspection = conclude([report, photo("b", "worn", flute=2)], facts=SIX_MM, limits=LIMITS)
     assert from_document(json.loads(json.dumps(to_document(inspection)))) == inspection
+
+
+@pytest.mark.parametrize(
+    ("kind", "seen", "grade", "asked"),
+    [
+        ("flat", (), "sharp", 4),
+        ("flat", ("crack",), "discard", 4),
+        ("flat", ("spun_shank", "bent_body"), "discard", 4),
+        ("surfacing", ("insert_seat",), "discard", 5),
+    ],
+)
+def test_a_damage_that_is_seen_means_discard_whatever_was_measured(
+    kind: CutterKind, seen: tuple[str, ...], grade: Grade, asked: int
+) -> None:
+    answers = observed(seen, kind)
+    inspection = conclude([photo()], facts=Facts(kind), limits=LIMITS, observed=answers)
+    assert inspection.grade == grade
+    assert len(inspection.observed) == asked
+    assert all(f"seen by eye, not measured: {name.replace('_', ' ')}" in inspection.reasons for name in seen)
+    jsonschema.Draft202012Validator(json_schema()).validate(to_document(inspection))
+    assert from_document(to_document(inspection)) == inspection
+
+
+@pytest.mark.parametrize(
+    ("state", "grade"),
+    [("sharp", "sharp"), ("rounding", "worn"), ("blunt", "discard"), ("chipped", "discard")],
+)
+def test_a_look_by_eye_alone_is_recorded_but_never_complete(state: str, grade: Grade) -> None:
+    answers = (observed_corner(state), *observed((), "flat"))
+    inspection = conclude([], facts=SIX_MM, limits=LIMITS, observed=answers)
+    assert (inspection.grade, inspection.complete) == (grade, False)
+    document = to_document(inspection)
+    jsonschema.Draft202012Validator(json_schema()).validate(document)
+    assert document["calibration"] is None
+    assert document["observed"][0] == {"name": "corner", "answer": state, "grade": grade}
+
+
+@pytest.mark.parametrize("wrong", [lambda: observed(("rust",), "flat"), lambda: observed_corner("so-so")])
+def test_an_answer_that_is_unknown_is_refused(wrong: Any) -> None:
+    with pytest.raises(InputError, match="expected"):
+        wrong()
 
 
 @pytest.mark.parametrize("schema", [None, "wearscope/inspection/2", 1])

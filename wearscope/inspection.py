@@ -17,6 +17,7 @@ from wearscope.finding import Curve, Mark
 from wearscope.grading.advice import advice
 from wearscope.grading.decide import GRADES, Grade, worst
 from wearscope.grading.limits import Limits
+from wearscope.grading.observed import Observation
 from wearscope.quantity import Quantity
 
 __all__ = [
@@ -98,6 +99,7 @@ class Inspection:
     """The decision about one cutter from one or more photos.
 
     `complete` is False while `missing_views` are missing: then "sharp" means sharp as far as seen.
+    `observed` is what a person saw; without photos it is all there is.
     """
 
     grade: Grade
@@ -106,20 +108,24 @@ class Inspection:
     complete: bool
     missing_views: tuple[str, ...]
     photos: tuple[PhotoReport, ...]
+    observed: tuple[Observation, ...]
     cutter: Facts
     limits_id: str
     software: str = f"wearscope {__version__}"
 
 
-def conclude(photos: Iterable[PhotoReport], *, facts: Facts, limits: Limits) -> Inspection:
-    """One decision from all photos of one cutter. A photo given twice counts once.
+def conclude(
+    photos: Iterable[PhotoReport], *, facts: Facts, limits: Limits, observed: Sequence[Observation] = ()
+) -> Inspection:
+    """One decision from all photos of one cutter and from what a person saw. A photo given twice counts once.
 
-    Raises ValueError where there is no photo.
+    Raises ValueError where there is neither a photo nor an observation.
     """
     seen = tuple({photo.sha256: photo for photo in reversed(list(photos))}.values())[::-1]
-    if not seen:
-        raise ValueError("an inspection needs at least one photo")
-    grade = worst(photo.grade for photo in seen)
+    if not seen and not observed:
+        raise ValueError("an inspection needs at least one photo or one observation")
+    damages = [(o.grade, o.reason) for o in observed if o.grade is not None]
+    grade = worst([*(photo.grade for photo in seen), *(grade for grade, _ in damages)])
     missing = _missing_views(seen, facts, limits)
     return Inspection(
         grade,
@@ -130,19 +136,23 @@ def conclude(photos: Iterable[PhotoReport], *, facts: Facts, limits: Limits) -> 
             missing_views=missing,
             unconfirmed=any(m.unconfirmed for photo in seen for m in photo.measurements),
         ),
-        _reasons(seen),
+        (*(reason for _, reason in damages), *_reasons(seen)),
         not missing,
         missing,
         seen,
+        tuple(observed),
         facts,
         limits.id,
     )
 
 
-def join(inspections: Sequence[Inspection], *, limits: Limits) -> Inspection:
-    """One inspection out of several of the same cutter."""
+def join(
+    inspections: Sequence[Inspection], *, limits: Limits, observed: Sequence[Observation] = ()
+) -> Inspection:
+    """One inspection out of several of the same cutter, and what a person saw besides."""
     photos = (photo for inspection in inspections for photo in inspection.photos)
-    return conclude(photos, facts=inspections[0].cutter, limits=limits)
+    known = dict.fromkeys([*(o for inspection in inspections for o in inspection.observed), *observed])
+    return conclude(photos, facts=inspections[0].cutter, limits=limits, observed=tuple(known))
 
 
 def _missing_views(photos: Sequence[PhotoReport], facts: Facts, limits: Limits) -> tuple[str, ...]:
@@ -160,9 +170,9 @@ def _missing_views(photos: Sequence[PhotoReport], facts: Facts, limits: Limits) 
 
 def _reasons(photos: Sequence[PhotoReport]) -> tuple[str, ...]:
     """The reasons of all photos, those of the worst photo first, with the place where there are several."""
-    ordered = sorted(photos, key=lambda photo: GRADES.index(photo.grade), reverse=True)
     if len(photos) == 1:
-        return ordered[0].reasons
+        return photos[0].reasons
+    ordered = sorted(photos, key=lambda photo: GRADES.index(photo.grade), reverse=True)
     return tuple(
         f"{photo.view}, flute {photo.flute}: {reason}" for photo in ordered for reason in photo.reasons
     )
@@ -179,7 +189,8 @@ def to_document(inspection: Inspection) -> dict[str, Any]:
         "missing_views": list(inspection.missing_views),
         "cutter": asdict(inspection.cutter) | {"assumed": list(inspection.cutter.assumed)},
         "photos": [_photo_document(photo) for photo in inspection.photos],
-        "calibration": asdict(inspection.photos[0].scale),
+        "observed": [asdict(o) for o in inspection.observed],
+        "calibration": asdict(inspection.photos[0].scale) if inspection.photos else None,
         "limits": {"id": inspection.limits_id},
         "software": inspection.software,
     }
@@ -236,6 +247,7 @@ def from_document(document: Mapping[str, Any]) -> Inspection:
         document["complete"],
         tuple(document["missing_views"]),
         tuple(_photo(photo) for photo in document["photos"]),
+        tuple(Observation(**entry) for entry in document["observed"]),
         Facts(**{**cutter, "assumed": tuple(cutter["assumed"])}),
         document["limits"]["id"],
         document["software"],
