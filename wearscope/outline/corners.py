@@ -3,7 +3,7 @@
 All lengths are px of the small picture (about 640 px on the long side).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from wearscope.outline.segments import Chain
 
-__all__ = ["Arm", "CornerCandidate", "corner_candidates"]
+__all__ = ["Arm", "CornerCandidate", "Gradients", "corner_candidates", "run_along", "split_arms"]
 
 Floats = NDArray[np.float64]
 
@@ -19,7 +19,12 @@ _SHORTEST_ARM = 20.0
 _WIDEST_GAP = 110.0
 _BEHIND = 6.0
 """How far (px) an edge may run past the corner; a true corner ends both its edges."""
-_MOST_PAIRS = 40
+_MOST_ARMS = 160
+_MOST_PAIRS = 60
+_MARGIN = 0.04
+"""A corner nearer the frame than this share of its longer side cannot be measured."""
+_LEAST_TURN = 0.6
+"""Sine of the angle between the two edges: 37 to 143 degrees."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,10 +49,6 @@ class CornerCandidate:
     strength: float
 
 
-def _cross(a: Floats, b: Floats) -> float:
-    return float(a[0] * b[1] - a[1] * b[0])
-
-
 def _arm_ends(chains: list[Chain]) -> list[Arm]:
     """Both ends of every chain, as arms that start there (gap still unknown)."""
     arms = []
@@ -63,28 +64,48 @@ def _arm_ends(chains: list[Chain]) -> list[Arm]:
     return arms
 
 
-def _meet(a: Arm, b: Arm, frame: tuple[int, int]) -> tuple[Floats, Arm, Arm] | None:
-    """The apex of two arms and the arms with their gaps, or None where they do not make a corner."""
-    cosine = float(a.direction @ b.direction)
-    turn = _cross(a.direction, b.direction)
-    if abs(turn) < 0.6 or a.chain == b.chain:
-        return None
-    t = _cross(b.points[0] - a.points[0], b.direction) / turn
-    apex = a.points[0] + t * a.direction
-    gap_a, gap_b = -t, -float((apex - b.points[0]) @ b.direction)
-    if min(gap_a + _BEHIND + 0.03 * a.length, gap_b + _BEHIND + 0.03 * b.length) < 0:
-        return None
-    if gap_a > min(_WIDEST_GAP, 0.8 * a.length + 10) or gap_b > min(_WIDEST_GAP, 0.8 * b.length + 10):
-        return None
-    width, height = frame
-    margin = 0.02 * max(width, height)
-    if not (margin < apex[0] < width - margin and margin < apex[1] < height - margin) or abs(cosine) > 0.8:
-        return None
-    return (
-        apex,
-        Arm(a.points, a.direction, a.length, max(gap_a, 0.0), a.chain),
-        Arm(b.points, b.direction, b.length, max(gap_b, 0.0), b.chain),
-    )
+def _meetings(arms: list[Arm], frame: tuple[int, int]) -> list[tuple[Floats, Arm, Arm]]:
+    """(apex, arm, arm) of all pairs that make a corner inside the frame, gaps filled in."""
+    if len(arms) < 2:
+        return []
+    first, second = np.triu_indices(len(arms), 1)
+    start = np.array([arm.points[0] for arm in arms])
+    u = np.array([arm.direction for arm in arms])
+    length = np.array([arm.length for arm in arms])
+    chain = np.array([arm.chain for arm in arms])
+    turn = u[first, 0] * u[second, 1] - u[first, 1] * u[second, 0]
+    open_ = (np.abs(turn) >= _LEAST_TURN) & (chain[first] != chain[second])
+    first, second, turn = first[open_], second[open_], turn[open_]
+    between = start[second] - start[first]
+    t = (between[:, 0] * u[second, 1] - between[:, 1] * u[second, 0]) / turn
+    apex = start[first] + t[:, None] * u[first]
+    gap = np.stack([-t, -np.einsum("ij,ij->i", apex - start[second], u[second])], axis=1)
+    size = np.stack([length[first], length[second]], axis=1)
+    good = np.all((gap > -_BEHIND - 0.03 * size) & (gap < np.minimum(_WIDEST_GAP, 0.8 * size + 10)), axis=1)
+    margin = _MARGIN * max(frame)
+    good &= np.all((apex > margin) & (apex < np.array(frame) - margin), axis=1)
+    gap = np.maximum(gap, 0.0)
+    return [
+        (
+            apex[k],
+            replace(arms[first[k]], gap=float(gap[k, 0])),
+            replace(arms[second[k]], gap=float(gap[k, 1])),
+        )
+        for k in np.flatnonzero(good)
+    ]
+
+
+def _support(arm: Arm, spans: Floats, lengths: Floats) -> float:
+    """Length of the arm plus that of all chains that lie on its line farther out (an edge with chips in it).
+
+    `spans` (n, 2, 2): first and last point of every chain.
+    """
+    d = spans - arm.points[0]
+    across = np.abs(d[..., 0] * arm.direction[1] - d[..., 1] * arm.direction[0]).max(axis=1)
+    along = (d @ arm.direction).min(axis=1)
+    beyond = (across < 4) & (along > 0.8 * arm.length)
+    beyond[arm.chain] = False
+    return arm.length + float(lengths[beyond].sum())
 
 
 def _strip(gradient: NDArray[np.float32], arm: Arm, outward: float, offsets: Floats, cap: float) -> Floats:
@@ -104,48 +125,89 @@ def _strip(gradient: NDArray[np.float32], arm: Arm, outward: float, offsets: Flo
     return values
 
 
-def _edge_against_ground(
-    gradient: NDArray[np.float32], arm: Arm, other: Floats, noise: float, cap: float
-) -> tuple[float, float]:
-    """(gradient on the edge over the mean gradient of the ground outside it, length looked at)."""
-    offsets = np.arange(-3.0, 22.0)
-    normal = np.array([-arm.direction[1], arm.direction[0]])
-    values = _strip(gradient, arm, -float(np.sign(normal @ other)), offsets, cap)
-    on_edge = np.nan_to_num(values[:, :7]).max(axis=1)
+@dataclass(frozen=True, slots=True)
+class Gradients:
+    """Gradient magnitude (h, w) in grey levels per px: `fine` at sigma 1 px, `coarse` at sigma 3 px (same
+    size per px, half the pixels each way), and the picture's `noise` in `fine`."""
+
+    fine: NDArray[np.float32]
+    coarse: NDArray[np.float32]
+    noise: float
+
+
+def _clearness(gradients: Gradients, arm: Arm, outward: float, cap: float) -> tuple[float, float]:
+    """(gradient on the edge over that of the ground outside it, sharpness 0.4 to 1).
+
+    Sharpness is the ratio of fine to coarse gradient: 2.5 for a step in focus, towards 1 for a blurred one.
+    """
+    values = _strip(gradients.fine, arm, outward, np.arange(-3.0, 22.0), cap)
+    on_edge = float(np.median(np.nan_to_num(values[:, :7]).max(axis=1)))
     ground = values[:, 8:][np.isfinite(values[:, 8:])]
     outside = float(ground.mean()) if len(ground) > 20 else np.inf
-    return float(np.median(on_edge)) / (outside + 0.3 * noise + 0.2), 2.0 * len(on_edge)
+    half = replace(arm, points=(arm.points - 0.5) / 2)
+    soft = np.nan_to_num(_strip(gradients.coarse, half, outward, np.arange(-1.5, 1.6, 0.5), cap / 2))
+    on_soft = max(float(np.median(soft.max(axis=1))), 1e-6)
+    return on_edge / (outside + 0.3 * gradients.noise + 0.2), float(
+        np.clip(on_edge / on_soft, 1.0, 2.5)
+    ) / 2.5
 
 
 def corner_candidates(
-    chains: list[Chain], gradient: NDArray[np.float32], *, cap: float = 150.0
+    chains: list[Chain], gradients: Gradients, *, cap: float = 150.0
 ) -> list[CornerCandidate]:
     """Candidates for the cutting corner, best first.
 
-    `gradient` (h, w): gradient magnitude in grey levels per px. Good corners have two long edges that end
-    there, a clear step on both and quiet ground outside.
+    Good corners have two long sharp edges that end there, a clear step on both and quiet ground outside.
     """
-    noise = float(np.median(gradient[::4, ::4]))
-    frame = (gradient.shape[1], gradient.shape[0])
-    arms = _arm_ends(chains)[:160]
-    pairs = []
-    for i, a in enumerate(arms):
-        for b in arms[i + 1 :]:
-            met = _meet(a, b, frame)
-            if met is not None:
-                pairs.append(met)
+    arms = _arm_ends(chains)[:_MOST_ARMS]
+    pairs = _meetings(arms, (gradients.fine.shape[1], gradients.fine.shape[0]))
     pairs.sort(key=lambda pair: -min(pair[1].length, cap) * min(pair[2].length, cap))
+    spans = np.array([(c.points[0], c.points[-1]) for c in chains]).reshape(-1, 2, 2)
+    lengths = np.array([c.length for c in chains])
+    seen: dict[tuple[int, float, float], tuple[float, float, float]] = {}
+
+    def look(arm: Arm, other: Arm) -> tuple[float, float, float]:
+        outward = float(
+            np.sign(arm.direction[1] * other.direction[0] - arm.direction[0] * other.direction[1])
+        )
+        key = (arm.chain, float(arm.points[0, 0]), outward)
+        if key not in seen:
+            seen[key] = (
+                *_clearness(gradients, arm, outward, cap),
+                min(_support(arm, spans, lengths), 2 * cap),
+            )
+        return seen[key]
+
     scored = []
     for apex, a, b in pairs[:_MOST_PAIRS]:
-        strength_a, length_a = _edge_against_ground(gradient, a, b.direction, noise, cap)
-        strength_b, length_b = _edge_against_ground(gradient, b, a.direction, noise, cap)
-        openness = np.sin(np.arccos(np.clip(a.direction @ b.direction, -1, 1)))
+        (strength_a, sharp_a, support_a), (strength_b, sharp_b, support_b) = look(a, b), look(b, a)
+        cosine = float(a.direction @ b.direction)
         score = (
-            min(strength_a, 12)
-            * min(strength_b, 12)
-            * np.sqrt(min(length_a, length_b) * min(length_a + length_b, 250))
-            / (1 + (a.gap + b.gap) / 60)
-            * openness ** (3 if a.direction @ b.direction > 0 else 6)
+            (min(strength_a, 12) * min(strength_b, 12)) ** 0.75
+            * sharp_a
+            * sharp_b
+            * np.sqrt(min(support_a, support_b) * (support_a + support_b))
+            / (1 + (a.gap + b.gap) / 120)
+            * np.sqrt(1 - cosine**2) ** (3 if cosine > 0 else 6)
         )
         scored.append(CornerCandidate(apex, (a, b), float(score), min(strength_a, strength_b)))
     return sorted(scored, key=lambda c: -c.score)
+
+
+def run_along(arm: Arm, apex: Floats, spacing: float, reach: float = np.inf) -> tuple[Floats, Floats]:
+    """Points along an arm from the apex, and unit tangents, every `spacing` px."""
+    line = np.concatenate([apex[None], arm.points[np.hypot(*(arm.points - apex).T) > 2]])
+    steps = np.diff(line, axis=0)
+    run = np.concatenate([[0.0], np.cumsum(np.hypot(*steps.T))])
+    s = np.arange(0.0, min(run[-1], reach), spacing)
+    k = np.clip(np.searchsorted(run, s, side="right") - 1, 0, len(steps) - 1)
+    points = np.stack([np.interp(s, run, line[:, 0]), np.interp(s, run, line[:, 1])], axis=1)
+    return points, steps[k] / np.maximum(np.hypot(*steps[k].T), 1e-9)[:, None]
+
+
+def split_arms(candidate: CornerCandidate) -> tuple[Arm, Arm, bool]:
+    """(end edge, side edge, certain): the side edge runs closer to the picture's vertical."""
+    a, b = candidate.arms
+    upright_a, upright_b = abs(a.direction[1]), abs(b.direction[1])
+    end, side = (a, b) if upright_a < upright_b else (b, a)
+    return end, side, abs(side.direction[1]) > 0.86

@@ -36,23 +36,21 @@ class Chain:
 def _detect(picture: NDArray[np.uint8], shortest: float) -> Floats:
     detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, _LSD_SCALE)
     found = detector.detect(picture)[0]
-    if found is None:
-        return np.zeros((0, 4))
-    segments: Floats = found.reshape(-1, 4).astype(float)
+    segments: Floats = np.asarray([] if found is None else found, float).reshape(-1, 4)
     return segments[np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1]) >= shortest]
 
 
 def _spread(colour: NDArray[np.uint8]) -> NDArray[np.uint8]:
     noise = float(np.diff(colour.astype(np.float32), axis=1).std()) / np.sqrt(2)
     gain = min(_MOST_COLOUR_GAIN, _QUIET / max(noise, 1e-3))
-    return cv2.convertScaleAbs(colour, alpha=gain, beta=128 * (1 - gain))
+    return np.asarray(cv2.convertScaleAbs(colour, alpha=gain, beta=128 * (1 - gain)), np.uint8)
 
 
 def straight_segments(small: NDArray[np.uint8], *, shortest: float = 10.0) -> Floats:
     """Segments (n, 4) as x1, y1, x2, y2 of a colour picture (h, w, 3), longest first, without doubles."""
     half = cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    lightness, a, b = cv2.split(cv2.cvtColor(half, cv2.COLOR_BGR2LAB))
-    found = [_detect(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), shortest)]
+    lightness, a, b = np.moveaxis(np.asarray(cv2.cvtColor(half, cv2.COLOR_BGR2LAB), np.uint8), 2, 0).copy()
+    found = [_detect(np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), np.uint8), shortest)]
     for channel in (lightness, _spread(a), _spread(b)):
         found.append(_detect(channel, shortest / 2) * 2 + 0.5)
     segments = np.concatenate(found)

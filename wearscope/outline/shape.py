@@ -5,6 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from wearscope.photo.read import LUMINANCE
+
 __all__ = ["CornerPose", "Outline"]
 
 
@@ -35,6 +37,8 @@ class Outline:
     `points_px` (n, 2): x and y, sub-pixel, walking with the cutter on the right hand as seen in the picture.
     `mask` (height, width) bool: True on the cutter. `mask_step`: mask pixels are this many photo pixels wide.
     `corner`: None where no cutting corner was found.
+    `mix`: the weights of blue, green and red (linear light) in which cutter and ground differ best: luminance
+    unless another mix is clearly better; measure the edge in `photo.linear(box, mix=outline.mix)`.
     `flags`: names from `wearscope.flags`.
     """
 
@@ -43,3 +47,4 @@ class Outline:
     mask_step: int
     corner: CornerPose | None
     flags: tuple[str, ...] = ()
+    mix: tuple[float, float, float] = LUMINANCE

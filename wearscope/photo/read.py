@@ -22,6 +22,8 @@ MAX_MEGAPIXELS = 80
 MAX_BYTES = MAX_MEGAPIXELS * 1_000_000 * 8
 """Larger files are refused before they are read: that many pixels, uncompressed, four channels of 16 bit."""
 Box = tuple[int, int, int, int]
+LUMINANCE = (0.0722, 0.7152, 0.2126)
+"""Weights of blue, green and red in luminance (IEC 61966-2-1)."""
 """(x0, y0, x1, y1) in px, end exclusive."""
 
 _FORMATS = ("JPEG", "PNG", "TIFF", "BMP", "WEBP")
@@ -74,10 +76,11 @@ class Photo:
         """Linear light 0..1, shape (h, w, 3), channels blue, green, red."""
         return np.asarray(cv2.LUT(self.crop(box), _table(self.top)), np.float32)
 
-    def linear(self, box: Box | None = None) -> NDArray[np.float32]:
-        """Luminance in linear light 0..1, shape (h, w)."""
-        weights = np.array([[0.0722, 0.7152, 0.2126]], np.float32)
-        out = np.asarray(cv2.transform(self.linear_bgr(box), weights), np.float32)
+    def linear(
+        self, box: Box | None = None, *, mix: tuple[float, float, float] = LUMINANCE
+    ) -> NDArray[np.float32]:
+        """One value per pixel in linear light, shape (h, w): luminance 0..1, or another `mix` of b, g, r."""
+        out = np.asarray(cv2.transform(self.linear_bgr(box), np.array([mix], np.float32)), np.float32)
         return out.reshape(out.shape[:2])
 
     def grey(self) -> NDArray[np.uint8]:

@@ -1,0 +1,72 @@
+"""Can this photo carry a measurement? Judged on the very edges that will be measured.
+
+Every condition is a flag of `wearscope.flags`; each threshold has its reason beside it.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.subpixel.profile import StepFits
+
+__all__ = ["EdgeView", "edge_flags", "exposure_flags"]
+
+WIDEST_BLUR_PX = 5.0
+"""A lens in focus on a cheap sensor gives 1 to 3 px; at 5 px a corner of 20 px cannot be told from a sharp one."""
+SMEAR_RATIO = 2.0
+"""Defocus blurs both edges alike; a blur twice as wide across one edge is movement."""
+DARKEST_LIGHT = 0.08
+"""Under 8 % of full scale in its brightest half per cent, a picture uses three of its eight bits."""
+CLIPPED = 0.97
+"""Linear light from which on cameras round off or clip."""
+WASHED_OUT = 0.6
+"""Linear light (sRGB code 203) of the darker side of an edge beside a clipped one: nothing left to tell apart."""
+FEWEST_SEEN = 0.15
+"""Share of places along an edge where a step must be visible over noise and texture."""
+SHORTEST_EDGE_PX = 60.0
+"""Two edges shorter than this fix the virtual corner no better than the corner itself is round."""
+
+
+class EdgeView:
+    """One edge near the corner as the gate sees it: blur, levels inside and outside, share of it that is seen."""
+
+    def __init__(self, fits: StepFits, outside_is_after: bool, length_px: float) -> None:
+        ok = fits.ok
+        self.seen = float(ok.mean()) if len(ok) else 0.0
+        self.length_px = length_px
+        self.blur_px = _median(fits.blur[ok])
+        self.least_blur_px = float(np.percentile(fits.blur[ok], 25)) if ok.any() else float("nan")
+        self.inside = _median((fits.before if outside_is_after else fits.after)[ok])
+        self.outside = _median((fits.after if outside_is_after else fits.before)[ok])
+
+
+def _median(values: NDArray[np.float64]) -> float:
+    return float(np.median(values)) if len(values) else float("nan")
+
+
+def exposure_flags(small: NDArray[np.uint8]) -> tuple[str, ...]:
+    """Flags of the whole picture (h, w, 3), whether or not there is a cutter in it."""
+    top = np.percentile(small.max(axis=2)[::2, ::2], 99.5) / 255
+    return ("underexposed",) if ((top + 0.055) / 1.055) ** 2.4 < DARKEST_LIGHT else ()
+
+
+def edge_flags(end: EdgeView, side: EdgeView) -> tuple[str, ...]:
+    """Flags of the two edges that meet in the corner."""
+    both = (end, side)
+    flags = []
+    blurs = [e.blur_px for e in both if e.seen > FEWEST_SEEN]
+    if blurs and max(blurs) > WIDEST_BLUR_PX:
+        certain = min(e.seen for e in both) > 0.5
+        least = [e.least_blur_px for e in both]
+        smeared = certain and max(least) > SMEAR_RATIO * min(blurs)
+        flags.append("motion_blur" if smeared else "out_of_focus")
+    elif min(e.seen for e in both) < FEWEST_SEEN:
+        flags.append("low_contrast")
+    if any(max(e.inside, e.outside) >= CLIPPED and min(e.inside, e.outside) > WASHED_OUT for e in both):
+        flags.append("overexposed")
+    elif any(e.outside >= CLIPPED for e in both):
+        flags.append("background_clipped")
+    elif any(e.inside >= CLIPPED for e in both):
+        flags.append("glare")
+    if min(e.length_px for e in both) < SHORTEST_EDGE_PX:
+        flags.append("edge_too_short")
+    return tuple(flags)

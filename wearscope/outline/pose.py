@@ -1,0 +1,120 @@
+"""The two edges of the cutting corner, followed at sub-pixel, and where they meet."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.outline.corners import Arm, CornerCandidate, run_along, split_arms
+from wearscope.outline.gate import EdgeView
+from wearscope.outline.shape import CornerPose
+from wearscope.outline.window import Window
+from wearscope.subpixel.profile import StepFits
+
+__all__ = ["locate"]
+
+Floats = NDArray[np.float64]
+
+_OVERSHOOT = 3.0
+"""A straight piece follows an arc of radius R for sqrt(2 R x tolerance) px before it leaves it; R is about the gap."""
+_FOLLOW_STEP, _FOLLOW_REACH = 3.0, 110.0
+"""Spacing of places where an edge is measured, and how far from the corner (px of the small picture)."""
+
+_CURVED = 12.0
+"""F value (1, n - 3 degrees of freedom) from which on an edge counts as curved: chance 1 in 1000 or less."""
+
+
+def locate(
+    window: Window, corner: CornerCandidate, step: int, shared: bool
+) -> tuple[CornerPose, tuple[EdgeView, EdgeView]]:
+    """Edges followed at sub-pixel near the corner, as parabolas; the apex is where these meet."""
+    end, side, upright = split_arms(corner)
+    apex = corner.apex * step + (step - 1) / 2
+    edges = [_follow(window, arm, apex, step) for arm in (end, side)]
+    frames = [(arm.direction, np.array([-arm.direction[1], arm.direction[0]])) for arm in (end, side)]
+    meeting = _meeting(apex, frames, [e[0] for e in edges])
+    directions = []
+    for (u, n), (curve, _) in zip(frames, edges, strict=True):
+        slope = np.polynomial.polynomial.polyval(
+            (meeting - apex) @ u, np.polynomial.polynomial.polyder(curve)
+        )
+        d = u + slope * n
+        directions.append(d / np.hypot(*d))
+    lengths = [
+        _inside_frame(meeting, d, (arm.length + arm.gap) * step, window.size)
+        for d, arm in zip(directions, (end, side), strict=True)
+    ]
+    views = tuple(
+        EdgeView(fits, float(n @ other.direction) < 0, length)
+        for (_, fits), (_, n), other, length in zip(edges, frames, (side, end), lengths, strict=True)
+    )
+    blur = np.concatenate([fits.blur[fits.ok] for _, fits in edges])
+    pose = CornerPose(
+        (float(meeting[0]), float(meeting[1])),
+        (float(directions[0][0]), float(directions[0][1])),
+        (float(directions[1][0]), float(directions[1][1])),
+        lengths[0],
+        lengths[1],
+        float(np.median(blur)) if len(blur) else float("nan"),
+        shared or upright,
+    )
+    return pose, (views[0], views[1])
+
+
+def _inside_frame(apex: Floats, direction: Floats, length: float, size: tuple[int, int]) -> float:
+    """How much of `length` along `direction` from `apex` lies inside the picture."""
+    room = length
+    for at, d, far in zip(apex, direction, size, strict=True):
+        if abs(d) > 1e-6:
+            room = min(room, max(0.0, ((far - 1 if d > 0 else 0) - at) / d))
+    return float(room)
+
+
+def _follow(window: Window, arm: Arm, apex: Floats, step: int) -> tuple[Floats, StepFits]:
+    """An arm near the corner as v(s) = c0 + c1 s + c2 s^2 in px from the apex, and the steps along it."""
+    skip = round(_OVERSHOOT * np.sqrt(arm.gap) / _FOLLOW_STEP)
+    points, tangents = (
+        values[skip:]
+        for values in run_along(arm, arm.points[0], _FOLLOW_STEP, _FOLLOW_REACH + _FOLLOW_STEP * skip)
+    )
+    full = points * step + (step - 1) / 2
+    normals = np.stack([-tangents[:, 1], tangents[:, 0]], axis=1)
+    fits = window.steps(full, normals, 10.0)
+    if fits.ok.mean() < 0.5:  # perhaps the step is wider than the window
+        wide = window.steps(full, normals, 30.0)
+        fits = wide if wide.ok.mean() > fits.ok.mean() else fits
+    edge = (full + fits.position[:, None] * normals - apex)[fits.ok]
+    u = arm.direction
+    s, v = edge @ u, edge @ np.array([-u[1], u[0]])
+    if len(s) < 8:
+        return np.zeros(3), fits
+    straight, bent = (_robust_polynomial(s, v, degree) for degree in (1, 2))
+    gain = (straight[1] - bent[1]) / max(bent[1], 1e-12) * (len(s) - 3)
+    return (bent if gain > _CURVED else straight)[0], fits
+
+
+def _robust_polynomial(s: Floats, v: Floats, degree: int) -> tuple[Floats, float]:
+    """Coefficients c0, c1, c2 (Huber weights) and the weighted sum of squares."""
+    weight = np.ones(len(s))
+    curve, off = np.zeros(degree + 1), v
+    for _ in range(6):
+        curve = np.polynomial.polynomial.polyfit(s, v, degree, w=weight)
+        off = np.abs(v - np.polynomial.polynomial.polyval(s, curve))
+        width = 1.4826 * np.median(off) + 0.02
+        weight = np.sqrt(np.minimum(1.0, 2.0 * width / np.maximum(off, 1e-9)))
+    return np.pad(curve, (0, 2 - degree)), float(((weight * off) ** 2).sum())
+
+
+def _meeting(apex: Floats, frames: list[tuple[Floats, Floats]], curves: list[Floats]) -> Floats:
+    """Where two curves, each v(s) in its own frame at `apex`, cross nearest to it (Newton)."""
+    poly = np.polynomial.polynomial
+    point = apex.copy()
+    for _ in range(8):
+        rows, values = [], []
+        for (u, n), curve in zip(frames, curves, strict=True):
+            s = (point - apex) @ u
+            values.append((point - apex) @ n - poly.polyval(s, curve))
+            rows.append(n - poly.polyval(s, poly.polyder(curve)) * u)
+        matrix = np.array(rows)
+        if abs(np.linalg.det(matrix)) < 0.2:
+            return apex
+        point = point - np.linalg.solve(matrix, np.array(values))
+    return point if np.hypot(*(point - apex)) < 60 else apex
