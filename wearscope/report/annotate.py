@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from wearscope.facts import MM_PER_INCH
 from wearscope.finding import Curve, Mark
+from wearscope.inspection import PhotoReport
 from wearscope.photo.read import Photo
 from wearscope.report import ink
 from wearscope.report.ink import Picture
@@ -31,9 +32,10 @@ from wearscope.report.view import (
     Units,
     grade_look,
     line_look,
+    photo_sheet,
 )
 
-__all__ = ["draw_sheet"]
+__all__ = ["annotate", "draw_sheet", "thumbnail"]
 
 PAPER: RGB = (250, 250, 248)
 SOFT: RGB = (85, 85, 85)
@@ -51,6 +53,29 @@ class _Window:
     x: int
     y: int
     side: int
+
+
+def annotate(
+    photo: Photo, report: PhotoReport, *, units: Units = "mm", heading: str = "", notes: tuple[str, ...] = ()
+) -> Picture:
+    """The photo with what was found drawn on it and what it means written beside it.
+
+    (height, width, 3) uint8, channels blue, green, red. `heading` names the cutter, `notes` are small print.
+    """
+    sheet = photo_sheet(report, units=units, heading=heading, notes=notes)
+    scale = report.scale.px_per_mm
+    return draw_sheet(photo, sheet, curves=report.curves, marks=report.marks, px_per_mm=scale, units=units)
+
+
+def thumbnail(photo: Photo, report: PhotoReport, *, longest: int = 360) -> Picture:
+    """The photo and its lines, small: the longer side is `longest` px at most."""
+    plain = _eight_bit(photo)
+    factor = min(1.0, longest / max(photo.size))
+    width, height = (max(1, round(side * factor)) for side in photo.size)
+    small = ink.resized(plain, width, height)
+    shift = np.array([0.5, 0.5])
+    _draw_lines(small, report.curves, report.marks, unit=1.0, place=lambda p: (p + shift) * factor - shift)
+    return small
 
 
 def draw_sheet(

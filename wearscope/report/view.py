@@ -6,16 +6,17 @@ always also a word and a shape, a line always also a dash pattern.
 """
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from wearscope.facts import MM_PER_INCH
+from wearscope.flags import FLAGS
+from wearscope.inspection import Measurement, PhotoReport
 from wearscope.quantity import Quantity
 
 __all__ = [
     "GRADES",
-    "GRADE_ORDER",
     "LINES",
     "Gauge",
     "GradeLook",
@@ -27,9 +28,11 @@ __all__ = [
     "grade_look",
     "label",
     "line_look",
+    "measurement_row",
+    "photo_sheet",
     "quantity_text",
     "value_text",
-    "worst",
+    "verdict_text",
 ]
 
 Units = Literal["mm", "inch"]
@@ -111,8 +114,6 @@ GRADES: dict[str, GradeLook] = {
         (((0.31, 0.31), (0.69, 0.69)), ((0.69, 0.31), (0.31, 0.69))),
     ),
 }
-GRADE_ORDER = ("sharp", "worn", "retake", "discard")
-"""From best to worst."""
 _NOT_JUDGED = GradeLook("not judged", "no limit applies", WHITE, BLACK, _ring(48, 0.3), ())
 
 
@@ -121,9 +122,13 @@ def grade_look(grade: str | None) -> GradeLook:
     return GRADES.get(grade or "", _NOT_JUDGED)
 
 
-def worst(grades: Iterable[str]) -> str:
-    """The worst of some grades; "retake" where there is none."""
-    return max(grades, key=GRADE_ORDER.index, default="retake")
+def verdict_text(grade: str, missing_views: Sequence[str]) -> str:
+    """A grade in words; it says so where it rests on less than all required views."""
+    word = grade_look(grade).word.lower()
+    if not missing_views or grade not in ("sharp", "worn"):
+        return word
+    count = f"{len(missing_views)} view{'s' if len(missing_views) > 1 else ''} missing"
+    return f"{word} as far as seen, {count}"
 
 
 LABELS: dict[str, str] = {
@@ -170,6 +175,8 @@ LINES: dict[str, LineLook] = {
     "recession": LineLook("recession", ORANGE, (2.0, 4.0), 1.0),
     "chip": LineLook("chip", ORANGE, None, 2.5),
     "heat": LineLook("heat tint", PURPLE, (1.5, 6.0), 4.0),
+    "undamaged edge": LineLook("edge if it were whole", SKY, (3.0, 5.0)),
+    "stuck material": LineLook("stuck material", PURPLE, (5.0, 2.5), 2.0),
     "wear_land": LineLook("wear land", YELLOW, (4.0, 2.0), 1.5),
 }
 _OTHER_LINE = LineLook("other", WHITE, (3.0, 3.0))
@@ -200,7 +207,7 @@ def _shown(quantity: Quantity, units: Units) -> tuple[float, str]:
 
 def _decimals(uncertainty: float, unit: str) -> int:
     """Decimals that keep two significant digits of an expanded uncertainty (JCGM 100, 7.2.6), within reason."""
-    top = _MAX_DECIMALS.get(unit, 4)
+    top = _MAX_DECIMALS.get(unit, 6)
     if uncertainty <= 0:
         return min(3, top)
     return max(0, min(top, 1 - math.floor(math.log10(uncertainty))))
@@ -332,3 +339,37 @@ class Sheet:
     cautions: tuple[tuple[str, str], ...] = ()
     advice: str = ""
     notes: tuple[str, ...] = ()
+
+
+def measurement_row(measurement: Measurement, *, units: Units = "mm") -> Row:
+    """One measurement in words, with a gauge where a limit applies."""
+    quantity, limit = measurement.quantity, measurement.limit
+    steps = (limit.worn, limit.discard) if limit else ()
+    return Row(
+        measurement.name,
+        label(measurement.name),
+        quantity_text(quantity, units=units, limits=steps),
+        measurement.grade,
+        gauge(quantity, *steps, units=units) if steps else None,
+    )
+
+
+def photo_sheet(
+    report: PhotoReport, *, units: Units = "mm", heading: str = "", notes: tuple[str, ...] = ()
+) -> Sheet:
+    """Everything there is to say about one photo; `heading` names the cutter, `notes` are small print."""
+    flags = [FLAGS[name] for name in report.flags]
+    flute = f"flute {report.flute}"
+    scale = report.scale
+    per = MM_PER_INCH if units == "inch" else 1.0
+    unit = "in" if units == "inch" else "mm"
+    told = f"scale {scale.px_per_mm * per:.5g} ± {scale.uncertainty * per:.2g} px/{unit} ({scale.id})"
+    return Sheet(
+        report.grade,
+        " · ".join(part for part in (heading, f"{report.view} view", flute) if part),
+        report.reasons,
+        tuple(measurement_row(m, units=units) for m in report.measurements),
+        tuple((label(name), why) for name, why in report.not_measured.items()),
+        tuple((flag.text, flag.advice) for flag in flags if flag.advice or flag.blocks),
+        notes=(*report.remarks, told, *notes),
+    )

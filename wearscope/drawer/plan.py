@@ -1,0 +1,231 @@
+"""What there is to do: which photos, which cutter each shows, and the key that says whether it is done.
+
+`cutters.csv` in the folder says what is known: one line per photo, columns `file` (path inside the folder, with
+forward slashes), and, each as far as known, `cutter`, `kind`, `material`, `diameter`, `flutes`,
+`nominal_radius`, `view`, `flute`. Photos with the same `cutter` are judged together. A photo without a line is a
+cutter of its own, named after its file.
+"""
+
+import csv
+import hashlib
+import io
+import json
+import os
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass, field
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING, Any
+
+from wearscope import __version__
+from wearscope.errors import InputError
+from wearscope.facts import Facts, parse_length
+from wearscope.grading.limits import VIEWS, Limits
+from wearscope.report.view import Units
+
+if TYPE_CHECKING:
+    from wearscope.pipeline import ScaleSource
+
+__all__ = [
+    "ANNOTATED",
+    "COLUMNS",
+    "FACTS_FILE",
+    "THUMBNAIL",
+    "Bench",
+    "Job",
+    "Seen",
+    "Shown",
+    "find_photos",
+    "job_key",
+    "read_cutters",
+    "shown_by",
+]
+
+FACTS_FILE = "cutters.csv"
+COLUMNS = ("file", "cutter", "kind", "material", "diameter", "flutes", "nominal_radius", "view", "flute")
+ANNOTATED = ".annotated.jpg"
+THUMBNAIL = ".thumbnail.jpg"
+"""How the names of pictures end that are written here."""
+PHOTO_ENDINGS = frozenset((".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp"))
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What a photo shows: the cutter's name ("": none was given) and facts, view and flute as far as somebody said."""
+
+    cutter: str = ""
+    facts: Facts = field(default_factory=Facts.given)
+    view: str | None = None
+    flute: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """What holds for all photos of a run; `scale_id` stands for the content of the scale source."""
+
+    scale_source: "ScaleSource"
+    scale_id: str
+    limits: Limits
+    units: Units = "mm"
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One photo to look at: `name` is its path inside the folder, `key` stands for all that the result depends on."""
+
+    key: str
+    name: str
+    path: str
+    shown: Shown
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """The result of one photo: an inspection document and its pictures (JPEG), or the reason why there is none."""
+
+    document: dict[str, Any] | None = None
+    picture: bytes = b""
+    thumbnail: bytes = b""
+    reason: str = ""
+
+
+def job_key(photo_sha256: str, shown: Shown, bench: Bench) -> str:
+    """SHA-256 over everything that a photo's result and picture depend on: contents, never paths."""
+    depends_on = {
+        "photo": photo_sha256,
+        "shown": asdict(shown),
+        "scale": bench.scale_id,
+        "limits": bench.limits.id,
+        "units": bench.units,
+        "software": __version__,
+    }
+    return hashlib.sha256(json.dumps(depends_on, sort_keys=True).encode()).hexdigest()
+
+
+def find_photos(folder: Path) -> Iterator[str]:
+    """Paths of the photos below `folder`, relative, with forward slashes, in a fixed order.
+
+    Hidden files and folders are left out, and so are the pictures that wearscope itself writes.
+    """
+    for root, folders, files in os.walk(folder):
+        here = Path(root)
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        for file in sorted(files):
+            if _is_photo(file):
+                yield (here / file).relative_to(folder).as_posix()
+
+
+def _is_photo(file: str) -> bool:
+    own = file.startswith(".") or file.endswith((ANNOTATED, THUMBNAIL))
+    return not own and Path(file).suffix.lower() in PHOTO_ENDINGS
+
+
+def shown_by(name: str, known: dict[str, Shown]) -> Shown:
+    """What is known about a photo; without a line in the file the photo is a cutter of its own."""
+    return known.get(name) or Shown()
+
+
+def read_cutters(path: Path) -> dict[str, Shown]:
+    """Read `cutters.csv`; empty where there is no such file. Commas, semicolons or tabs separate.
+
+    Raises InputError with line and column.
+    """
+    try:
+        text = path.read_text("utf-8-sig")
+    except FileNotFoundError:
+        return {}
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror})") from error
+    except UnicodeDecodeError as error:
+        raise InputError(f"{path}: is not text in UTF-8; save it as CSV UTF-8") from error
+    head = text.partition("\n")[0]
+    separator = max(",;\t", key=head.count)
+    rows = csv.DictReader(io.StringIO(text), delimiter=separator, strict=True, skipinitialspace=True)
+    _check_columns(path, rows.fieldnames)
+    known: dict[str, Shown] = {}
+    try:
+        for row in rows:
+            if any((value or "").strip() for key, value in row.items() if key is not None):
+                _add(known, row, path, rows.line_num)
+    except csv.Error as error:
+        raise InputError(f"{path}, line {rows.line_num}: not a CSV line ({error})") from error
+    _check_agreement(path, known)
+    return known
+
+
+def _check_columns(path: Path, columns: object) -> None:
+    names = list(columns) if isinstance(columns, list | tuple) else []
+    unknown = [name for name in names if name not in COLUMNS]
+    if "file" not in names or unknown or len(set(names)) < len(names):
+        wrong = (
+            f"unknown column {unknown[0]!r}" if unknown else "expected one column each, and one called file"
+        )
+        raise InputError(f"{path}, line 1: {wrong}; the columns are {', '.join(COLUMNS)}")
+
+
+def _add(known: dict[str, Shown], row: dict[str, str | None], path: Path, line: int) -> None:
+    if None in row:
+        raise InputError(
+            f"{path}, line {line}: more fields than columns; put quotes round a field with a separator"
+        )
+    cells = {name: (value or "").strip() for name, value in row.items()}
+    file = PurePosixPath(cells["file"].replace("\\", "/")).as_posix()
+    if not cells["file"]:
+        raise InputError(f"{path}, line {line}, column file: empty; give the photo's path inside the folder")
+    if file in known:
+        raise InputError(f"{path}, line {line}, column file: {file} has a line already")
+    known[file] = _shown(cells, _Place(path, line))
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    path: Path
+    line: int
+
+    def wrong(self, column: str, what: str) -> InputError:
+        return InputError(f"{self.path}, line {self.line}, column {column}: {what}")
+
+
+def _shown(cells: dict[str, str], place: _Place) -> Shown:
+    view = cells.get("view") or None
+    if view is not None and view not in VIEWS:
+        raise place.wrong("view", f"{view!r} is unknown; expected one of {', '.join(VIEWS)}")
+    lengths = {name: _length(cells.get(name, ""), name, place) for name in ("diameter", "nominal_radius")}
+    flutes, flute = (_count(cells.get(name, ""), name, place) for name in ("flutes", "flute"))
+    if flute is not None and not 1 <= flute <= (flutes or 12):
+        raise place.wrong("flute", f"{flute} is out of range; expected 1 to {flutes or 12}")
+    try:
+        facts = Facts.given(
+            kind=cells.get("kind") or None,
+            material=cells.get("material") or None,
+            diameter_mm=lengths["diameter"],
+            flutes=flutes,
+            nominal_radius_mm=lengths["nominal_radius"],
+        )
+    except InputError as error:
+        column = next((name for name in COLUMNS if str(error).startswith(name.replace("_", " "))), "kind")
+        raise place.wrong(column, str(error)) from error
+    return Shown(cells.get("cutter", ""), facts, view, flute)
+
+
+def _length(cell: str, column: str, place: _Place) -> float | None:
+    try:
+        return parse_length(cell) if cell else None
+    except InputError as error:
+        raise place.wrong(column, str(error)) from error
+
+
+def _count(cell: str, column: str, place: _Place) -> int | None:
+    if cell and not (cell.isascii() and cell.isdigit()):
+        raise place.wrong(column, f"{cell!r} is not a whole number")
+    return int(cell) if cell else None
+
+
+def _check_agreement(path: Path, known: dict[str, Shown]) -> None:
+    """Photos of one cutter must say the same about it."""
+    first: dict[str, tuple[str, Facts]] = {}
+    for file, shown in known.items():
+        before, facts = first.setdefault(shown.cutter or file, (file, shown.facts))
+        if facts != shown.facts:
+            raise InputError(
+                f"{path}: cutter {shown.cutter!r} is described in two ways, for {before} and for {file}"
+            )

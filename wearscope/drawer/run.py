@@ -1,0 +1,200 @@
+"""A folder of photos, graded: plan, work, keep; only what is missing is done."""
+
+import hashlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from typing import TypeAlias
+
+from wearscope.drawer.plan import (
+    ANNOTATED,
+    THUMBNAIL,
+    Bench,
+    Job,
+    Seen,
+    Shown,
+    find_photos,
+    job_key,
+    shown_by,
+)
+from wearscope.drawer.pool import Crash, run
+from wearscope.drawer.store import Store, write_whole
+from wearscope.errors import RecordsError
+from wearscope.grading.decide import Grade, worst
+from wearscope.inspection import Inspection, from_document, join
+
+__all__ = ["Cutter", "Drawer", "grade_drawer"]
+
+Look: TypeAlias = Callable[[Bench, Job], Seen]
+"""Must be importable by name: it runs in another process."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cutter:
+    """What a drawer's photos say about one cutter.
+
+    `inspection` is None where none of its photos could be used; `pictures` and `thumbnails` belong to the
+    photos of the inspection, by photo name, relative to the output folder; `failed` maps photo names to reasons.
+    """
+
+    name: str
+    inspection: Inspection | None
+    pictures: dict[str, str]
+    thumbnails: dict[str, str]
+    failed: dict[str, str]
+
+    @property
+    def grade(self) -> Grade:
+        """The inspection's grade; a photo that could not be used counts as retake."""
+        seen: list[Grade] = [self.inspection.grade] if self.inspection else []
+        unusable: list[Grade] = ["retake"] if self.failed else []
+        return worst(seen + unusable)
+
+
+@dataclass(slots=True)
+class Drawer:
+    """All results of a folder; the documents stay on disk until they are asked for.
+
+    `keys` maps photo names to result keys; `failed` (by name) and `crashed` (by key) hold reasons that are
+    not kept, so that the next run tries again. `done_now`: results that this run added.
+    """
+
+    folder: Path
+    out: Path
+    bench: Bench
+    known: dict[str, Shown]
+    keys: dict[str, str] = field(default_factory=dict)
+    failed: dict[str, str] = field(default_factory=dict)
+    crashed: dict[str, str] = field(default_factory=dict)
+    done_now: int = 0
+
+    @property
+    def store(self) -> Store:
+        """Where the results are kept."""
+        return Store(self.out / "results")
+
+    def names_by_cutter(self) -> dict[str, list[str]]:
+        """Photo names of each cutter, in the order of the photos."""
+        grouped: dict[str, list[str]] = {}
+        for name in sorted({*self.keys, *self.failed}):
+            grouped.setdefault(shown_by(name, self.known).cutter or name, []).append(name)
+        return grouped
+
+    def cutters(self) -> Iterator[Cutter]:
+        """Every cutter, one at a time."""
+        for cutter, names in self.names_by_cutter().items():
+            yield self.cutter(cutter, names)
+
+    def cutter(self, cutter: str, names: list[str]) -> Cutter:
+        """One cutter with the photos of these names."""
+        failed = {name: self.failed[name] for name in names if name in self.failed}
+        inspections, pictures, thumbnails = [], {}, {}
+        for name in names:
+            if name in failed:
+                continue
+            key = self.keys[name]
+            document = self.store.get(key)
+            if document is None:
+                failed[name] = self.crashed.get(key, "its result has vanished; run the same command again")
+            elif document["inspection"] is None:
+                failed[name] = document["reason"]
+            else:
+                inspections.append(_renamed(from_document(document["inspection"]), str(self.folder / name)))
+                pictures[name] = name + ANNOTATED
+                thumbnails[name] = self.store.path(key, THUMBNAIL).relative_to(self.out).as_posix()
+        joined = join(inspections, limits=self.bench.limits) if inspections else None
+        return Cutter(cutter, joined, pictures, thumbnails, failed)
+
+
+def _renamed(inspection: Inspection, path: str) -> Inspection:
+    """The same bytes may lie under another name now."""
+    return replace(inspection, photos=tuple(replace(photo, path=path) for photo in inspection.photos))
+
+
+def grade_drawer(
+    folder: Path,
+    *,
+    out: Path,
+    bench: Bench,
+    known: dict[str, Shown],
+    look: Look,
+    workers: int,
+    tell_total: Callable[[int], None] = lambda total: None,
+    tell: Callable[[], None] = lambda: None,
+) -> Drawer:
+    """Look at every photo below `folder` that has no result in `out` yet.
+
+    `known` says what photos show (`read_cutters`); one that it names and that is not there is a failed photo.
+    `tell_total` is called with the number of photos, then `tell` for each photo that is done. Only this process writes: the pictures of a photo first, its
+    document last, each file whole or not at all. So a run may be killed at any moment, or run twice at a time.
+    """
+    drawer = Drawer(folder, out, bench, known)
+    drawer.store.tidy()
+    names = list(find_photos(folder))
+    absent = sorted(set(known) - set(names))
+    drawer.failed |= dict.fromkeys(absent, "named in cutters.csv, but there is no such photo in the folder")
+    first: dict[str, str] = {}
+
+    def jobs() -> Iterator[Job]:
+        for name in names:
+            job = _planned(drawer, name)
+            if job is None or _is_done(drawer, job) or first.setdefault(job.key, name) != name:
+                tell()
+            else:
+                yield job
+
+    tell_total(len(names))
+    for job, result in run(jobs(), partial(look, bench), workers=workers):
+        _keep(drawer, job, result)
+        tell()
+    for name, key in drawer.keys.items():
+        _share_picture(drawer, name, first.get(key, name))
+    return drawer
+
+
+def _planned(drawer: Drawer, name: str) -> Job | None:
+    """The job of one photo; None, and a reason kept, where the file cannot be read."""
+    path, shown = drawer.folder / name, shown_by(name, drawer.known)
+    try:
+        with path.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        drawer.failed[name] = f"{path}: cannot be read ({error.strerror})"
+        return None
+    key = job_key(digest, shown, drawer.bench)
+    drawer.keys[name] = key
+    return Job(key, name, str(path), shown)
+
+
+def _is_done(drawer: Drawer, job: Job) -> bool:
+    document = drawer.store.get(job.key)
+    if document is None:
+        return False
+    pictures = (drawer.out / (job.name + ANNOTATED), drawer.store.path(job.key, THUMBNAIL))
+    return document["inspection"] is None or all(picture.exists() for picture in pictures)
+
+
+def _keep(drawer: Drawer, job: Job, result: Seen | Crash) -> None:
+    """Write what a worker found: pictures first, the document last, for the document says "done"."""
+    if isinstance(result, Crash):
+        drawer.crashed[job.key] = result.reason
+        return
+    try:
+        if result.document is not None:
+            write_whole(drawer.out / (job.name + ANNOTATED), result.picture)
+            write_whole(drawer.store.path(job.key, THUMBNAIL), result.thumbnail)
+        drawer.store.put(job.key, {"inspection": result.document, "reason": result.reason})
+    except OSError as error:
+        raise RecordsError(
+            f"{drawer.out}: cannot be written ({error.strerror}); nothing is lost: "
+            "make room there, then run the same command again"
+        ) from error
+    drawer.done_now += 1
+
+
+def _share_picture(drawer: Drawer, name: str, twin: str) -> None:
+    """A photo that lies there twice is looked at once; its picture goes beside both names."""
+    own, other = drawer.out / (name + ANNOTATED), drawer.out / (twin + ANNOTATED)
+    if not own.exists() and other.exists():
+        write_whole(own, other.read_bytes())

@@ -1,0 +1,185 @@
+"""A graded drawer as CSV, JSON and a page, written beside the pictures."""
+
+import csv
+import io
+import json
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from wearscope import __version__
+from wearscope.drawer.run import Cutter, Drawer
+from wearscope.drawer.store import write_whole_stream
+from wearscope.grading.decide import GRADES, Grade, worst
+from wearscope.inspection import PhotoReport, to_document
+from wearscope.measures import MEASURES
+from wearscope.report.html import Card, Shot, card, contact_sheet
+from wearscope.report.view import verdict_text
+
+__all__ = ["SCHEMA", "Line", "Summary", "exit_code", "write_tables"]
+
+SCHEMA = "wearscope/drawer/1"
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One cutter in one line, for people."""
+
+    grade: Grade
+    complete: bool
+    cutter: str
+    photos: int
+    verdict: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """All cutters, worst first, and where the files are."""
+
+    lines: tuple[Line, ...]
+    csv: Path
+    json: Path
+    page: Path
+
+
+EXIT_CODES: dict[Grade, int] = {"discard": 3, "retake": 4, "worn": 5, "sharp": 0}
+SHARP_AS_FAR_AS_SEEN = 6
+
+
+def exit_code(lines: Iterable[Line]) -> int:
+    """That of the worst cutter: 3 discard, 4 retake, 5 worn, 6 sharp as far as seen, 0 sharp and complete."""
+    lines = list(lines)
+    grade = worst(line.grade for line in lines)
+    if grade == "sharp" and not all(line.complete for line in lines):
+        return SHARP_AS_FAR_AS_SEEN
+    return EXIT_CODES[grade]
+
+
+def write_tables(drawer: Drawer) -> Summary:
+    """Write drawer.csv (a line per photo), drawer.json (all of it) and index.html (a card per cutter)."""
+    lines: list[Line] = []
+    measured: set[str] = set()
+    for cutter in drawer.cutters():
+        lines.append(_line(cutter))
+        if cutter.inspection:
+            measured |= {m.name for photo in cutter.inspection.photos for m in photo.measurements}
+    lines.sort(key=lambda line: (-GRADES.index(line.grade), line.complete, line.cutter))
+    summary = Summary(
+        tuple(lines), drawer.out / "drawer.csv", drawer.out / "drawer.json", drawer.out / "index.html"
+    )
+    _write(summary.csv, lambda: _csv(drawer, [name for name in MEASURES if name in measured]))
+    _write(summary.json, lambda: _json(drawer, lines))
+    _write(summary.page, lambda: _page(drawer, lines))
+    return summary
+
+
+def _write(path: Path, pieces: Callable[[], Iterator[str]]) -> None:
+    write_whole_stream(path, lambda: (piece.encode() for piece in pieces()))
+
+
+def _line(cutter: Cutter) -> Line:
+    inspection = cutter.inspection
+    reasons = [
+        *(inspection.reasons if inspection else ()),
+        *(f"{n}: {why}" for n, why in cutter.failed.items()),
+    ]
+    missing = inspection.missing_views if inspection else ()
+    return Line(
+        cutter.grade,
+        bool(inspection and inspection.complete and not cutter.failed),
+        cutter.name,
+        len(cutter.pictures) + len(cutter.failed),
+        verdict_text(cutter.grade, missing),
+        reasons[0] if reasons else "",
+    )
+
+
+def _csv(drawer: Drawer, measured: list[str]) -> Iterator[str]:
+    """A line per photo; lengths in mm, uncertainties expanded (95 %), numbers at full precision."""
+    columns = ["file", "cutter", "view", "flute", "grade", "cutter_grade", "complete"]
+    for name in measured:
+        unit = MEASURES[name]
+        columns += [
+            f"{name}_{unit}" if unit not in ("count", "share") else name,
+            f"{name}_uncertainty",
+            f"{name}_kind",
+        ]
+    yield _csv_line([*columns, "flags", "reason"])
+    for cutter in drawer.cutters():
+        about = [cutter.grade, "yes" if cutter.inspection and cutter.inspection.complete else "no"]
+        reports = {photo.path: photo for photo in cutter.inspection.photos} if cutter.inspection else {}
+        for name in sorted({*cutter.pictures, *cutter.failed}):
+            report = reports.get(str(drawer.folder / name))
+            if report is None:
+                reason = cutter.failed.get(name, "the same picture as another photo of this cutter")
+                yield _csv_line(
+                    [name, cutter.name, "", "", "retake", *about, *[""] * (3 * len(measured) + 1), reason]
+                )
+            else:
+                head = [name, cutter.name, report.view, report.flute, report.grade, *about]
+                tail = [" ".join(report.flags), "; ".join(report.reasons)]
+                yield _csv_line([*head, *_numbers(report, measured), *tail])
+
+
+def _numbers(report: PhotoReport, measured: list[str]) -> Iterator[object]:
+    for name in measured:
+        found = report.measured(name)
+        yield from (
+            (found.quantity.value, found.quantity.expanded, found.quantity.kind) if found else ("", "", "")
+        )
+
+
+def _csv_line(cells: Iterable[object]) -> str:
+    line = io.StringIO()
+    csv.writer(line).writerow(cells)
+    return line.getvalue()
+
+
+def _json(drawer: Drawer, lines: list[Line]) -> Iterator[str]:
+    head = {
+        "schema": SCHEMA,
+        "grade": worst(line.grade for line in lines),
+        "folder": str(drawer.folder),
+        "software": f"wearscope {__version__}",
+    }
+    yield json.dumps(head, ensure_ascii=False, indent=1).removesuffix("\n}") + ',\n "cutters": ['
+    separator = "\n"
+    for cutter in drawer.cutters():
+        yield separator + json.dumps(_cutter_document(cutter), ensure_ascii=False, allow_nan=False)
+        separator = ",\n"
+    yield "\n ]\n}\n"
+
+
+def _cutter_document(cutter: Cutter) -> dict[str, object]:
+    return {
+        "cutter": cutter.name,
+        "grade": cutter.grade,
+        "inspection": to_document(cutter.inspection) if cutter.inspection else None,
+        "pictures": cutter.pictures,
+        "failed": [{"path": name, "reason": reason} for name, reason in cutter.failed.items()],
+    }
+
+
+def _page(drawer: Drawer, lines: list[Line]) -> Iterator[str]:
+    names = drawer.names_by_cutter()
+    cards = (_card(drawer.cutter(line.cutter, names[line.cutter]), drawer) for line in lines)
+    counts = Counter[str](line.grade for line in lines)
+    notes = (f"Limits {drawer.bench.limits.id} · scale {drawer.bench.scale_id} · wearscope {__version__}",)
+    return contact_sheet(cards, title=f"Drawer {drawer.folder.resolve().name}", counts=counts, notes=notes)
+
+
+def _card(cutter: Cutter, drawer: Drawer) -> Card:
+    shots = [
+        Shot(name, cutter.thumbnails[name], picture, f"{name}: {verdict_text(cutter.grade, ())}")
+        for name, picture in cutter.pictures.items()
+    ]
+    return card(
+        cutter.name,
+        cutter.grade,
+        cutter.inspection,
+        shots=shots,
+        failed=cutter.failed,
+        units=drawer.bench.units,
+    )

@@ -1,0 +1,135 @@
+"""Pages that a browser shows and a printer prints: the contact sheet of a drawer, the report of one cutter.
+
+No scripts, nothing from elsewhere: a page needs only the pictures that lie beside it.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING
+
+from wearscope.inspection import Inspection
+from wearscope.report.view import (
+    GRADES,
+    RGB,
+    GradeLook,
+    Row,
+    Units,
+    grade_look,
+    measurement_row,
+    verdict_text,
+)
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+__all__ = ["Card", "Shot", "card", "contact_sheet"]
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """A picture on a page: links (relative to the page) to the small and the large one, and words for it."""
+
+    name: str
+    small: str
+    large: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """One cutter on a contact sheet. `failed` holds (photo, reason)."""
+
+    name: str
+    grade: str
+    verdict: str
+    reasons: tuple[str, ...] = ()
+    advice: str = ""
+    rows: tuple[Row, ...] = ()
+    shots: tuple[Shot, ...] = ()
+    missing_views: tuple[str, ...] = ()
+    failed: tuple[tuple[str, str], ...] = ()
+    page: str = ""
+
+
+def card(
+    name: str,
+    grade: str,
+    inspection: Inspection | None,
+    *,
+    shots: Iterable[Shot] = (),
+    failed: Mapping[str, str] | None = None,
+    units: Units = "mm",
+    page: str = "",
+) -> Card:
+    """The card of one cutter; only what was judged has a row, the worst of each measurement."""
+    unusable = tuple((failed or {}).items())
+    if inspection is None:
+        return Card(
+            name, grade, verdict_text(grade, ()), advice="Take the photo again.", failed=unusable, page=page
+        )
+    order = tuple(GRADES)
+    worst_of: dict[str, Row] = {}
+    for photo in inspection.photos:
+        for measurement in photo.measurements:
+            row = measurement_row(measurement, units=units)
+            known = worst_of.get(row.name)
+            if row.grade and (known is None or order.index(row.grade) > order.index(known.grade or "sharp")):
+                worst_of[row.name] = row
+    return Card(
+        name,
+        grade,
+        verdict_text(grade, inspection.missing_views),
+        inspection.reasons,
+        inspection.advice,
+        tuple(worst_of.values()),
+        tuple(shots),
+        inspection.missing_views,
+        unusable,
+        page,
+    )
+
+
+def contact_sheet(
+    cards: Iterable[Card], *, title: str, counts: Mapping[str, int], notes: Iterable[str] = ()
+) -> Iterator[str]:
+    """The pieces of the page; `cards` come worst first, `counts` says how many there are of each grade."""
+    template = _pages().get_template("contact_sheet.html")
+    shown = [(grade, look, counts.get(grade, 0)) for grade, look in reversed(GRADES.items())]
+    return template.generate(cards=cards, title=title, counts=shown, notes=tuple(notes))
+
+
+@cache
+def _pages() -> "Environment":
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    pages = Environment(
+        loader=PackageLoader("wearscope.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    pages.filters |= {"look": grade_look, "css": _css, "href": _href}
+    pages.globals |= {"icon": _icon_points, "grades": GRADES}
+    return pages
+
+
+def _css(colour: RGB) -> str:
+    return "#{:02x}{:02x}{:02x}".format(*colour)
+
+
+def _href(path: str) -> str:
+    """A relative link: every character that means something in an address is written as a code."""
+    from urllib.parse import quote
+
+    return quote(path)
+
+
+def _icon_points(look: GradeLook) -> tuple[str, list[str]]:
+    """The icon's body and strokes as SVG point lists in a square of 100."""
+
+    def points(line: tuple[tuple[float, float], ...]) -> str:
+        return " ".join(f"{100 * x:.1f},{100 * y:.1f}" for x, y in line)
+
+    return points(look.body), [points(stroke) for stroke in look.strokes]
