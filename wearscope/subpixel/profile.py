@@ -71,7 +71,7 @@ def _start(t: Floats, values: Floats, used: NDArray[np.bool_]) -> Floats:
     def level(part: slice) -> Floats:
         count = used[:, part].sum(axis=1)
         whole = filled.sum(axis=1) / np.maximum(used.sum(axis=1), 1)
-        return np.where(count > 0, filled[:, part].sum(axis=1) / np.maximum(count, 1), whole)
+        return np.asarray(np.where(count > 0, filled[:, part].sum(axis=1) / np.maximum(count, 1), whole))
 
     before, after = level(slice(0, quarter)), level(slice(-quarter, None))
     jump = np.where(np.abs(after - before) > 1e-12, after - before, 1e-12)

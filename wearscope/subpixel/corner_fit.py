@@ -1,0 +1,426 @@
+"""Fit the rounded-wedge picture to the pixels along the outline of a corner.
+
+Levels on both sides are quadratic polynomials of the position (uneven light costs under 1 % of the information),
+clipped pixels are inequalities, the noise may differ between cutter and background, and single bad places
+(dust, a chip, a scratch) are weighed down. See `corner_model` for the geometry.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.subpixel.corner_model import Wedge, rounded_wedge
+
+__all__ = [
+    "Pixels",
+    "Solution",
+    "covariance",
+    "noise_correlation",
+    "outline_distance",
+    "score_test",
+    "solve",
+    "strip_pixels",
+]
+
+Floats = NDArray[np.float64]
+_TUKEY = 6.0
+"""Residuals beyond this many standard deviations do not count (99 % efficient on clean Gaussian noise)."""
+_TRANSITION = 0.03
+"""Shares between this and its complement are on the edge, the others beside it."""
+_LEVELS = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Pixels:
+    """Pixels near the outline: `points` (n, 2) x and y in px, `values` (n,) linear light, `basis` (n, 6) for levels.
+
+    `low`, `high`: clipping codes in linear light; a value at or beyond them is an inequality.
+    """
+
+    points: Floats
+    values: Floats
+    basis: Floats
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """A converged fit.
+
+    `active`: which fields of `Wedge` were free. `share`, `slopes`, `residual`, `weight`, `variance` are per pixel
+    (n,), (n, 10): response, derivative of the value after each field, value minus model, robust weight 0..1 (0 also
+    where clipped), variance of the noise. `levels` (2, 6): background and cutter.
+    """
+
+    wedge: Wedge
+    active: tuple[int, ...]
+    pixels: Pixels
+    levels: Floats
+    share: Floats
+    slopes: Floats
+    residual: Floats
+    weight: Floats
+    variance: Floats
+    cost: float
+    converged: bool
+
+
+def outline_distance(wedge: Wedge, points: Floats) -> tuple[Floats, Floats]:
+    """Signed distance to the outline (positive inside), and distance along the nearer edge from the apex, px."""
+    offset = points - np.array([wedge.x, wedge.y])
+    t, y = offset @ wedge.across, offset @ wedge.bisector
+    sin, cos = np.sin(wedge.half_angle), np.cos(wedge.half_angle)
+    along = np.abs(t) * sin + y * cos
+    bend = np.where(t < 0, wedge.end_bend, wedge.side_bend)
+    distance = y * sin - np.abs(t) * cos + bend * np.maximum(along - wedge.bend_from, 0.0) ** 2
+    round_off = wedge.radius - np.hypot(t, y - wedge.radius / sin)
+    return np.where(along < wedge.tangent_length, np.minimum(round_off, distance), distance), along
+
+
+def strip_pixels(
+    picture: NDArray[np.float32],
+    wedge: Wedge,
+    *,
+    half_px: float,
+    reach_px: tuple[float, float],
+    clip: tuple[float, float],
+    thin: int = 1,
+) -> Pixels:
+    """Pixels within `half_px` of the outline, up to `reach_px` along (end edge, side edge) from the apex.
+
+    `thin` n keeps every n-th pixel of a row, shifted from row to row.
+    """
+    height, width = picture.shape
+    apex = np.array([wedge.x, wedge.y])
+    ends = np.array(
+        [
+            apex + r * np.array([np.cos(a), np.sin(a)])
+            for r, a in zip(reach_px, (wedge.end_angle, wedge.side_angle), strict=True)
+        ]
+    )
+    corners = np.vstack([apex, ends])
+    bulge = half_px + 2 + max(abs(wedge.end_bend) * reach_px[0] ** 2, abs(wedge.side_bend) * reach_px[1] ** 2)
+    x0, y0 = np.maximum(np.floor(corners.min(axis=0) - bulge), 0).astype(int)
+    x1, y1 = np.minimum(np.ceil(corners.max(axis=0) + bulge) + 1, [width, height]).astype(int)
+    ys, xs = np.mgrid[y0:y1, x0:x1]
+    if thin > 1:
+        keep = (xs + ys * (thin // 2 + 1)) % thin == 0
+        xs, ys = xs[keep], ys[keep]
+    points = np.stack([xs.ravel(), ys.ravel()], axis=1).astype(np.float64)
+    distance, along = outline_distance(wedge, points)
+    t = (points - apex) @ wedge.across
+    limit = np.where(t < 0, reach_px[0], reach_px[1])
+    use = (np.abs(distance) <= half_px) & (along <= limit)
+    points = points[use]
+    values = picture[points[:, 1].astype(int), points[:, 0].astype(int)].astype(np.float64)
+    u, v = ((points - apex - wedge.bisector * min(reach_px) / 2) / max(reach_px)).T
+    basis = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=1)
+    return Pixels(points, values, basis, *clip)
+
+
+_COARSE = 4
+"""The first approach works on a picture this many times smaller, whose blur reaches as far as a bad start lies off."""
+_COARSE_BLUR = 1.5
+
+
+def approach(
+    picture: NDArray[np.float32], start: Wedge, *, reach_px: tuple[float, float], clip: tuple[float, float]
+) -> Wedge:
+    """From a start some 10 px and 3 degrees off to within about a pixel, on a small and blurred picture.
+
+    Several radii are tried; the one that explains the picture best is followed.
+    """
+    import cv2
+
+    height, width = picture.shape
+    far = max(reach_px) + 40
+    x0, y0 = max(0, int(start.x - far)), max(0, int(start.y - far))
+    x1, y1 = min(width, int(start.x + far)), min(height, int(start.y + far))
+    rows, columns = (y1 - y0) // _COARSE, (x1 - x0) // _COARSE
+    crop = picture[y0 : y0 + rows * _COARSE, x0 : x0 + columns * _COARSE]
+    shrunk = cv2.resize(crop, (columns, rows), interpolation=cv2.INTER_AREA)
+    small: NDArray[np.float32] = np.asarray(cv2.GaussianBlur(shrunk, (0, 0), _COARSE_BLUR), np.float32)
+    blur = np.hypot(_COARSE_BLUR, start.blur / _COARSE)
+    shift = (_COARSE - 1) / 2
+    apex = ((start.x - x0 - shift) / _COARSE, (start.y - y0 - shift) / _COARSE)
+    reach = (reach_px[0] / _COARSE, reach_px[1] / _COARSE)
+    best: Solution | None = None
+    for radius in (0.0, 4.0, 10.0, 25.0):
+        if radius > 0.7 * min(reach):
+            break
+        wedge = Wedge(*apex, start.end_angle, start.side_angle, radius**2, np.log(blur))
+        for rounds in (2, 3, 4):
+            pixels = strip_pixels(small, wedge, half_px=4 * blur, reach_px=reach, clip=clip)
+            if len(pixels.values) < 60:
+                break
+            found = solve(pixels, wedge, active=range(5), robust=False, rounds=rounds, tolerance=0.3)
+            wedge = found.wedge
+        else:
+            mean = found.cost / len(pixels.values)
+            if best is None or mean < best.cost / len(best.pixels.values):
+                best = found
+    if best is None:
+        return start
+    w = best.wedge
+    return Wedge(
+        w.x * _COARSE + shift + x0, w.y * _COARSE + shift + y0, w.end_angle, w.side_angle,
+        max(w.rounding, 0.0) * _COARSE**2, start.log_blur,
+    )  # fmt: skip
+
+
+def _level_model(pixels: Pixels, share: Floats, levels: Floats) -> tuple[Floats, Floats]:
+    """Value of each pixel, and cutter minus background there."""
+    background, cutter = pixels.basis @ levels[0], pixels.basis @ levels[1]
+    return background + share * (cutter - background), cutter - background
+
+
+def _counting(pixels: Pixels, model: Floats) -> NDArray[np.bool_]:
+    """False where a clipped value lies on the allowed side of its inequality."""
+    over = (pixels.values >= pixels.high) & (model >= pixels.high)
+    under = (pixels.values <= pixels.low) & (model <= pixels.low)
+    return ~(over | under)
+
+
+def _spread(residual: Floats) -> float:
+    return float(1.4826 * np.median(np.abs(residual))) if len(residual) > 20 else 0.0
+
+
+def _noise(share: Floats, residual: Floats, counts: NDArray[np.bool_], floor: float) -> Floats:
+    """Variance of the noise at each pixel, between that of the background and that of the cutter."""
+    sides = [_spread(residual[counts & where]) for where in (share < 0.1, share > 0.9)]
+    whole = max(_spread(residual[counts]), floor)
+    background, cutter = (max(s, 0.2 * whole, floor) ** 2 for s in sides)
+    return background + np.clip(share, 0, 1) * (cutter - background)
+
+
+def _start_levels(pixels: Pixels, share: Floats) -> Floats:
+    """Levels by plain least squares, each side from the pixels that mostly show it."""
+    design = np.hstack([(1 - share)[:, None] * pixels.basis, share[:, None] * pixels.basis])
+    ridge = np.diag(np.tile([1e-9, 1e-3, 1e-3, 1e-2, 1e-2, 1e-2], 2)) * len(share)
+    solved: Floats = np.linalg.solve(design.T @ design + ridge, design.T @ pixels.values)
+    return solved.reshape(2, _LEVELS)
+
+
+def solve(
+    pixels: Pixels,
+    wedge: Wedge,
+    *,
+    active: Sequence[int],
+    levels: Floats | None = None,
+    robust: bool = True,
+    rounds: int = 15,
+    prior: tuple[Floats, Floats] | None = None,
+    tolerance: float = 0.02,
+) -> Solution:
+    """Levenberg-Marquardt over the free fields of `wedge` and the twelve level coefficients.
+
+    `prior` (mean, standard deviation), each (10,), infinite where there is none. Stops when no parameter moves more
+    than `tolerance` of its standard uncertainty.
+    """
+    free = np.array(sorted(active))
+    n_free = len(free)
+    vector = wedge.vector()
+    mean, width = prior if prior is not None else (np.zeros(10), np.full(10, np.inf))
+    pull = 1.0 / width[free] ** 2
+    share, slopes = rounded_wedge(wedge, pixels.points)
+    if levels is None:
+        levels = _start_levels(pixels, share)
+    contrast = float(np.abs(np.median(_level_model(pixels, share, levels)[1]))) + 1e-9
+    ridge = np.concatenate([pull, np.tile([0.0, *([1e-4] * 5)], 2) / contrast**2])
+    damping, converged = 1e-3, False
+    scale_floor = 1e-4 * contrast
+
+    def cost_of(
+        residual: Floats, counts: NDArray[np.bool_], variance: Floats, vector: Floats, levels: Floats
+    ) -> float:
+        z2 = np.where(counts, residual**2 / variance, 0.0)
+        if robust:
+            z2 = _TUKEY**2 / 3 * (1 - np.maximum(1 - z2 / _TUKEY**2, 0.0) ** 3)
+        extra = float(np.sum(pull * (vector - mean)[free] ** 2)) + float(ridge[n_free:] @ levels.ravel() ** 2)
+        return float(z2.sum()) + extra
+
+    model, jump = _level_model(pixels, share, levels)
+    counts = _counting(pixels, model)
+    residual = np.where(counts, pixels.values - model, 0.0)
+    for _ in range(rounds):
+        variance = _noise(share, residual, counts, scale_floor)
+        if robust:
+            edge = (share > _TRANSITION) & (share < 1 - _TRANSITION) & counts
+            excess = _spread((residual / np.sqrt(variance))[edge])
+            variance = variance * max(1.0, excess) ** 2
+            weight = counts * np.maximum(1 - residual**2 / (variance * _TUKEY**2), 0.0) ** 2
+        else:
+            weight = counts.astype(float)
+        cost = cost_of(residual, counts, variance, vector, levels)
+        design = np.hstack(
+            [
+                jump[:, None] * slopes[:, free],
+                (1 - share)[:, None] * pixels.basis,
+                share[:, None] * pixels.basis,
+            ]
+        )
+        weighted = design * (weight / variance)[:, None]
+        normal = weighted.T @ design
+        right = weighted.T @ residual
+        right -= ridge * np.concatenate(
+            [(vector - mean)[free] if prior is not None else np.zeros(n_free), levels.ravel()]
+        )
+        normal[np.diag_indices_from(normal)] += ridge
+        size = np.sqrt(np.diag(normal)) + 1e-12
+        scaled = normal / np.outer(size, size)
+        accepted = False
+        for _ in range(8):
+            step = np.linalg.solve(scaled + damping * np.eye(len(size)), right / size) / size
+            tried_vector = vector.copy()
+            tried_vector[free] += step[:n_free]
+            tried_vector = _bounded(vector, tried_vector)
+            tried_levels = levels + step[n_free:].reshape(2, _LEVELS)
+            tried_wedge = wedge.moved(tried_vector)
+            tried = rounded_wedge(tried_wedge, pixels.points)
+            tried_model, tried_jump = _level_model(pixels, tried.share, tried_levels)
+            tried_counts = _counting(pixels, tried_model)
+            tried_residual = np.where(tried_counts, pixels.values - tried_model, 0.0)
+            if cost_of(tried_residual, tried_counts, variance, tried_vector, tried_levels) <= cost * (
+                1 + 1e-9
+            ):
+                accepted = True
+                break
+            damping = min(damping * 10, 1e4)
+        if not accepted:
+            converged = True
+            break
+        moved = np.abs(tried_vector - vector)[free] * size[:n_free]
+        damping = max(damping * 0.1, 1e-9)
+        wedge, vector, levels = tried_wedge, tried_vector, tried_levels
+        share, slopes, model, jump = tried.share, tried.slopes, tried_model, tried_jump
+        counts, residual = tried_counts, tried_residual
+        if moved.max() < tolerance:
+            converged = True
+            break
+    variance = _noise(share, residual, counts, scale_floor)
+    weight = counts * (np.maximum(1 - residual**2 / (variance * _TUKEY**2), 0.0) ** 2 if robust else 1.0)
+    cost = cost_of(residual, counts, variance, vector, levels)
+    return Solution(
+        wedge,
+        tuple(int(i) for i in free),
+        pixels,
+        levels,
+        share,
+        jump[:, None] * slopes,
+        residual,
+        weight,
+        variance,
+        cost,
+        converged,
+    )
+
+
+_LARGEST_STEP = np.array([8, 8, 0.2, 0.2, np.inf, 0.7, 0.01, 0.01, 0.3, 0.3])
+
+
+def _bounded(old: Floats, new: Floats) -> Floats:
+    """One step moves the apex at most 8 px, angles 0.2 rad, the blur a factor 2; R^2 grows at most fourfold."""
+    blur = np.exp(old[5])
+    out = old + np.clip(new - old, -_LARGEST_STEP, _LARGEST_STEP)
+    out[4] = np.clip(new[4], min(old[4], 0.0) - blur**2, 4 * max(old[4], 0.0) + (6 * blur) ** 2)
+    out[5] = np.clip(out[5], np.log(0.3), np.log(40.0))
+    out[8:10] = np.clip(out[8:10], -0.6, 0.6)
+    return out
+
+
+def _image(pixels: Pixels, columns: Floats) -> tuple[Floats, NDArray[np.int64]]:
+    """`columns` (n, k) put back on the pixel grid (k, height, width), zero elsewhere; and flat indices."""
+    at = pixels.points.astype(np.int64)
+    at = at - at.min(axis=0)
+    width, height = at.max(axis=0) + 1
+    flat = at[:, 1] * width + at[:, 0]
+    out = np.zeros((columns.shape[1], height * width))
+    out[:, flat] = columns.T
+    return out.reshape(-1, height, width), flat
+
+
+def noise_correlation(solution: Solution, reach: int = 6) -> Floats:
+    """Autocorrelation (2 reach + 1, 2 reach + 1) of the residuals, lag zero in the middle, 1 there.
+
+    Demosaicing, JPEG and texture make neighbours alike, so that n pixels are worth fewer. Lags that differ from
+    zero by less than three standard errors are set to zero.
+    """
+    from scipy.fft import irfft2, next_fast_len, rfft2
+
+    z = np.sqrt(solution.weight / solution.variance) * solution.residual
+    (grid, here), _ = _image(solution.pixels, np.stack([z, (solution.weight > 0).astype(float)], axis=1))
+    shape = [next_fast_len(n + reach) for n in grid.shape]
+
+    def correlate(image: Floats) -> Floats:
+        power = irfft2(np.abs(rfft2(image, shape)) ** 2, shape)
+        lags = np.arange(-reach, reach + 1)
+        window: Floats = power[np.ix_(lags, lags)]
+        return window
+
+    pairs = np.maximum(correlate(here), 1.0)
+    rho = correlate(grid) / pairs
+    rho = rho / rho[reach, reach]
+    rho = (rho + rho[::-1] + rho[:, ::-1] + rho[::-1, ::-1]) / 4
+    rho = (rho + rho.T) / 2
+    rho[np.abs(rho) < 3 / np.sqrt(2 * pairs)] = 0.0
+    return np.asarray(rho)
+
+
+def covariance(solution: Solution, *, reach: int = 6) -> Floats:
+    """Covariance (10, 10) of the fields of `Wedge`, zero where held, with levels free and correlated noise.
+
+    The sandwich: influence of each pixel on each parameter, times the covariance of the noise, whose size is taken
+    from the pixels on the edge and whose correlation from all residuals.
+    """
+    import cv2
+
+    free = list(solution.active)
+    pixels, share = solution.pixels, solution.share
+    basis = np.hstack([(1 - share)[:, None] * pixels.basis, share[:, None] * pixels.basis])
+    design = np.hstack([solution.slopes[:, free], basis])
+    weighted = design * (solution.weight / solution.variance)[:, None]
+    normal = weighted.T @ design
+    size = np.sqrt(np.diag(normal)) + 1e-12
+    inverse = np.linalg.inv(normal / np.outer(size, size) + 1e-9 * np.eye(len(size))) / np.outer(size, size)
+    influence = (weighted @ inverse[:, : len(free)]) * np.sqrt(solution.variance)[:, None]
+    on_edge = (share > _TRANSITION) & (share < 1 - _TRANSITION) & (solution.weight > 0)
+    z2 = solution.weight * solution.residual**2 / solution.variance
+    factor = float(np.mean(z2[on_edge])) if on_edge.sum() > 50 else 1.0
+    rho = noise_correlation(solution, reach)
+    white = influence.T @ influence
+    found = white
+    if np.count_nonzero(rho) > 1:
+        images, flat = _image(pixels, influence)
+        spread = np.stack(
+            [cv2.filter2D(i, cv2.CV_64F, rho, borderType=cv2.BORDER_CONSTANT).ravel()[flat] for i in images]
+        )
+        found = spread @ influence
+        found = (found + found.T) / 2
+        lift = np.maximum(
+            np.diag(white) / np.maximum(np.diag(found), 1e-30), 1.0
+        )  # never better than white noise
+        found = found * np.sqrt(np.outer(lift, lift))
+    out = np.zeros((10, 10))
+    out[np.ix_(free, free)] = found * factor
+    return out
+
+
+def score_test(solution: Solution, extra: Floats) -> tuple[float, float]:
+    """How much a further parameter with slopes `extra` (n,) asks to be freed: (best value, z = value / uncertainty)."""
+    free = list(solution.active)
+    pixels, share = solution.pixels, solution.share
+    basis = np.hstack([(1 - share)[:, None] * pixels.basis, share[:, None] * pixels.basis])
+    design = np.hstack([solution.slopes[:, free], basis])
+    w = solution.weight / solution.variance
+    normal = (design * w[:, None]).T @ design
+    cross = (design * w[:, None]).T @ extra
+    size = np.sqrt(np.diag(normal)) + 1e-12
+    inside = np.linalg.solve(normal / np.outer(size, size) + 1e-9 * np.eye(len(size)), cross / size) / size
+    information = float(extra @ (w * extra) - cross @ inside)
+    gradient = float(extra @ (w * solution.residual))
+    if information <= 0:
+        return 0.0, 0.0
+    return gradient / information, gradient / np.sqrt(information)

@@ -1,0 +1,282 @@
+"""The picture of a rounded wedge through a Gaussian blur: the share of cutter seen by each pixel, exactly.
+
+The wedge has its apex at V and two edges that leave it under the angles `end_angle` and `side_angle`; an arc of
+radius R, tangent to both, rounds it; from `bend_from` on, each edge may bend away from its tangent as a parabola. In the frame of the bisector the outline is a graph y = h(t), so that the blurred share is
+
+    f(p) = integral of N(t; t_p, var_t) Phi((y_p + slope (t - t_p) - h(t)) / sd_y) dt,
+
+which Gauss-Legendre quadrature between the tangent points gives to about 1e-6. Each derivative is the integral of
+the blur along the outline times the speed at which the outline moves outward (Reynolds' transport theorem).
+
+The rounding enters as `rounding` = R^2 (px^2), in which the picture stays differentiable down to a sharp corner;
+small negative values (material in front of the sharp corner, by linear continuation) are allowed, so that an
+estimate near zero stays unbiased and an upper limit holds.
+"""
+
+from dataclasses import astuple, dataclass, fields
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["PARAMETERS", "Response", "Wedge", "rounded_wedge"]
+
+Floats = NDArray[np.float64]
+_REACH = 5.0
+"""The blur is followed this many sigma; the rest is below 6e-7."""
+_NODES = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Wedge:
+    """Shape and blur of a corner; the order of the fields is the order of the derivatives.
+
+    `x`, `y`: apex, px. `end_angle`, `side_angle`: directions of the edges away from the apex, rad, from the x axis
+    towards the y axis. `rounding`: R^2, px^2. `log_blur`: ln of sigma_b in px. `end_bend`, `side_bend`: outward
+    bend of each edge, px per px^2, beyond `bend_from`. `skew`, `stretch`: anisotropy of the blur in
+    the frame of the bisector, covariance sigma^2 [[1 + stretch, skew], [skew, 1 - stretch]] (transverse, bisector):
+    `skew` makes the two edges differ in blur, `stretch` shows only round the corner. `bend_from`: distance from the
+    apex where the edges start to bend, px, held fixed (at the tangent points or beyond).
+    """
+
+    x: float
+    y: float
+    end_angle: float
+    side_angle: float
+    rounding: float
+    log_blur: float
+    end_bend: float = 0.0
+    side_bend: float = 0.0
+    skew: float = 0.0
+    stretch: float = 0.0
+    bend_from: float = 0.0
+
+    @property
+    def radius(self) -> float:
+        """R in px; 0 where the rounding is negative."""
+        return float(np.sqrt(max(self.rounding, 0.0)))
+
+    @property
+    def blur(self) -> float:
+        """sigma_b in px."""
+        return float(np.exp(self.log_blur))
+
+    @property
+    def turn(self) -> float:
+        """+1 if the cutter is on the side of growing angle from the end edge, else -1."""
+        return 1.0 if np.sin(self.side_angle - self.end_angle) >= 0 else -1.0
+
+    @property
+    def half_angle(self) -> float:
+        """Half the angle between the edges, rad."""
+        return float(np.arccos(np.clip(np.cos(self.side_angle - self.end_angle), -1.0, 1.0)) / 2)
+
+    @property
+    def bisector(self) -> Floats:
+        """Unit vector from the apex into the cutter."""
+        middle = self.end_angle + self.turn * self.half_angle
+        return np.array([np.cos(middle), np.sin(middle)])
+
+    @property
+    def across(self) -> Floats:
+        """Unit vector square to the bisector, towards the side edge."""
+        bx, by = self.bisector
+        return self.turn * np.array([-by, bx])
+
+    @property
+    def tangent_length(self) -> float:
+        """Distance from the apex to the tangent points, px."""
+        return float(self.radius / np.tan(self.half_angle))
+
+    @property
+    def recession(self) -> float:
+        """Distance from the apex to the arc, px."""
+        return float(self.radius * (1.0 / np.sin(self.half_angle) - 1.0))
+
+    def vector(self) -> Floats:
+        """The fields that have derivatives, as an array (10,)."""
+        return np.array(astuple(self)[:-1])
+
+    def moved(self, vector: Floats) -> "Wedge":
+        """The same wedge with other values of these fields."""
+        return Wedge(**dict(zip(PARAMETERS, map(float, vector), strict=True)), bend_from=self.bend_from)
+
+
+PARAMETERS = tuple(f.name for f in fields(Wedge))[:-1]
+
+
+class Response(NamedTuple):
+    """`share` (n,): how much of each pixel's light comes from the cutter, 0..1; `slopes` (n, 10): its derivatives."""
+
+    share: Floats
+    slopes: Floats
+
+
+@lru_cache(maxsize=4)
+def _legendre(count: int) -> tuple[Floats, Floats]:
+    nodes, weights = np.polynomial.legendre.leggauss(count)
+    return nodes, weights
+
+
+class _Frame(NamedTuple):
+    """The wedge in the frame of its bisector: half angle, radius, tangent point, blur."""
+
+    wedge: Wedge
+    sin: float
+    cos: float
+    radius: float
+    tangent: float
+    turn: float
+    var_t: float
+    slope: float
+    sd_y: float
+    inverse: Floats
+
+
+def _frame(wedge: Wedge) -> _Frame:
+    half, radius, var = wedge.half_angle, wedge.radius, wedge.blur**2
+    cov = var * np.array([[1 + wedge.stretch, wedge.skew], [wedge.skew, 1 - wedge.stretch]])
+    slope = cov[0, 1] / cov[0, 0]
+    return _Frame(
+        wedge, np.sin(half), np.cos(half), radius, radius * np.cos(half), wedge.turn,
+        cov[0, 0], slope, np.sqrt(cov[1, 1] - slope * cov[0, 1]), np.asarray(np.linalg.inv(cov), np.float64),
+    )  # fmt: skip
+
+
+def _piece(frame: _Frame, sign: float, t: Floats) -> tuple[Floats, Floats, list[Floats | None]]:
+    """Height, slope and outward speeds (times arc length per t) of one piece of the outline at `t`.
+
+    `sign` -1 end edge, 0 arc, +1 side edge. Speeds: end_angle, side_angle, rounding, end_bend, side_bend.
+    """
+    w, sin, cos, radius = frame.wedge, frame.sin, frame.cos, frame.radius
+    if sign == 0:
+        depth: Floats = np.sqrt(np.maximum(radius**2 - t * t, 1e-300))
+        tilt = t / depth
+        turning = radius / (2 * sin) * frame.turn
+        lift = radius * cos / (2 * sin**2) * frame.turn
+        grow = (radius / depth - 1 / sin) / (2 * radius)
+        return radius / sin - depth, tilt, [turning * tilt - lift, turning * tilt + lift, grow, None, None]
+    bend = w.end_bend if sign < 0 else w.side_bend
+    along: Floats = sign * t / sin
+    beyond: Floats = np.maximum(along - w.bend_from, 0.0)
+    height: Floats = cos * along - bend * beyond**2 / sin
+    slant: Floats = sign * (cos - 2 * bend * beyond / sin) / sin
+    swing: Floats = sign * frame.turn * along / sin
+    own: Floats = beyond**2 / sin
+    if sign < 0:
+        return height, slant, [swing, None, None, own, None]
+    return height, slant, [None, swing, None, None, own]
+
+
+def _near(frame: _Frame, t_p: Floats, y_p: Floats, derivatives: bool) -> Response:
+    """Share and derivatives (in the frame: across, bisector, ...) of pixels near the arc, by quadrature."""
+    from scipy.special import ndtr
+
+    share, slopes = np.zeros(len(t_p)), np.zeros((len(t_p), 10))
+    sd_t, span = np.sqrt(frame.var_t), _REACH * np.sqrt(frame.var_t)
+    nodes, weights = _legendre(_NODES)
+    for sign, low, high in (
+        (-1, -np.inf, -frame.tangent),
+        (0, -frame.tangent, frame.tangent),
+        (1, frame.tangent, np.inf),
+    ):
+        start, stop = np.maximum(t_p - span, low), np.minimum(t_p + span, high)
+        use = np.flatnonzero(stop > start)
+        if not len(use):
+            continue
+        half = (stop[use] - start[use])[:, None] / 2
+        t = (stop[use] + start[use])[:, None] / 2 + half * nodes
+        z_t = t - t_p[use, None]
+        height, tilt, speeds = _piece(frame, sign, t)
+        z_y = height - y_p[use, None]
+        score = (frame.slope * z_t - z_y) / frame.sd_y
+        mass = half * weights * np.exp(-0.5 * (z_t / sd_t) ** 2) / (sd_t * np.sqrt(2 * np.pi))
+        share[use] += np.einsum("ij,ij->i", mass, ndtr(score))
+        if not derivatives:
+            continue
+        mass *= np.exp(-0.5 * score**2) / (frame.sd_y * np.sqrt(2 * np.pi))
+        w_t = frame.inverse[0, 0] * z_t + frame.inverse[0, 1] * z_y
+        w_y = frame.inverse[0, 1] * z_t + frame.inverse[1, 1] * z_y
+        var = frame.wedge.blur**2
+        factors = (
+            (0, tilt), (1, None), (2, speeds[0]), (3, speeds[1]), (4, speeds[2]), (5, z_y - z_t * tilt),
+            (6, speeds[3]), (7, speeds[4]), (8, var / 2 * (w_t - w_y * tilt)), (9, -var / 2 * (w_t * tilt + w_y)),
+        )  # fmt: skip
+        for k, factor in factors:
+            if factor is not None:
+                slopes[use, k] += np.einsum("ij,ij->i", mass, factor)
+            elif k == 1:
+                slopes[use, 1] -= mass.sum(axis=1)
+    return Response(share, slopes)
+
+
+def _far(frame: _Frame, sign: float, along: Floats, inward: Floats, derivatives: bool) -> Response:
+    """Share and derivatives of pixels whose blur sees one edge only."""
+    from scipy.special import ndtr
+
+    w = frame.wedge
+    bend = w.end_bend if sign < 0 else w.side_bend
+    beyond = np.maximum(along - w.bend_from, 0.0)
+    # variance of the blur along the edge's normal, (sign cos, -sin) in the frame
+    ratio = 1 + w.stretch * (frame.cos**2 - frame.sin**2) - sign * 2 * w.skew * frame.sin * frame.cos
+    sd = w.blur * np.sqrt(ratio)
+    lean = 1 / np.sqrt(1 + (2 * bend * beyond) ** 2)
+    score = ((inward + bend * beyond**2) * lean - bend * sd**2) / sd
+    share = ndtr(score)
+    slopes = np.zeros((len(along), 10))
+    if derivatives:
+        density = np.exp(-0.5 * score**2) / (sd * np.sqrt(2 * np.pi))
+        tilt = 2 * bend * beyond
+        slopes[:, 0] = density * sign * (frame.cos - tilt * frame.sin)
+        slopes[:, 1] = -density * (frame.sin + tilt * frame.cos)
+        slopes[:, 2 if sign < 0 else 3] = density * sign * frame.turn * along
+        slopes[:, 6 if sign < 0 else 7] = density * beyond**2
+        slopes[:, 5] = -density * score * sd
+        slopes[:, 8] = -density * score * w.blur**2 / (2 * sd) * (-sign * 2 * frame.sin * frame.cos)
+        slopes[:, 9] = -density * score * w.blur**2 / (2 * sd) * (frame.cos**2 - frame.sin**2)
+    return Response(share, slopes)
+
+
+def _sharp_term(frame: _Frame, t_p: Floats, y_p: Floats, response: Response) -> None:
+    """Continue the rounding to zero and below it: f changes by -area_factor * rounding * G(p - apex)."""
+    half = np.arctan2(frame.sin, frame.cos)
+    area = frame.cos / frame.sin - (np.pi / 2 - half)
+    inv = frame.inverse
+    w_t, w_y = inv[0, 0] * t_p + inv[0, 1] * y_p, inv[0, 1] * t_p + inv[1, 1] * y_p
+    power = t_p * w_t + y_p * w_y
+    g = np.exp(-0.5 * power) * np.sqrt(np.linalg.det(inv)) / (2 * np.pi)
+    response.slopes[:, 4] = -area * g
+    excess = area * -min(frame.wedge.rounding, 0.0)
+    response.share[:] += excess * g
+    response.slopes[:, 0] += excess * g * w_t
+    response.slopes[:, 1] += excess * g * w_y
+    response.slopes[:, 5] += excess * g * (power - 2)
+
+
+def rounded_wedge(wedge: Wedge, points_px: Floats, *, derivatives: bool = True) -> Response:
+    """Share of cutter, 0..1, at `points_px` (n, 2), and its derivatives after each field of `Wedge`.
+
+    Accurate to about 1e-6 for edges that meet under 40 to 140 degrees. Far from the corner a bent edge counts as
+    straight within the blur (error below bend * sigma_b, in units of the blur, squared).
+    """
+    frame = _frame(wedge)
+    offset = points_px - np.array([wedge.x, wedge.y])
+    t_p, y_p = offset @ wedge.across, offset @ wedge.bisector
+    share, slopes = np.empty(len(t_p)), np.empty((len(t_p), 10))
+    reach = wedge.tangent_length + _REACH * wedge.blur * np.sqrt(1 + abs(wedge.skew) + abs(wedge.stretch))
+    side = np.where(t_p < 0, -1.0, 1.0)
+    along = side * t_p * frame.sin + y_p * frame.cos
+    inward = y_p * frame.sin - side * t_p * frame.cos
+    far = along > reach
+    for sign in (-1.0, 1.0):
+        use = far & (side == sign)
+        share[use], slopes[use] = _far(frame, sign, along[use], inward[use], derivatives)
+    near = ~far
+    found = _near(frame, t_p[near], y_p[near], derivatives)
+    if frame.radius < 1e-3 * wedge.blur:
+        _sharp_term(frame, t_p[near], y_p[near], found)
+    share[near], slopes[near] = found
+    turn = np.stack([wedge.across, wedge.bisector])
+    slopes[:, :2] = slopes[:, :2] @ turn
+    return Response(share, slopes)
