@@ -6,8 +6,9 @@ pixel, x right, y down; angles clockwise as seen. Random generators are passed i
 """
 
 from wearscope.synthetic.camera import Camera, encode_jpeg, ideal_light, photograph
-from wearscope.synthetic.corner import Look, corner_scene
+from wearscope.synthetic.corner import corner_scene
 from wearscope.synthetic.outlines import Chip, Edges, Wear
+from wearscope.synthetic.paint import Look
 from wearscope.synthetic.scene import Placement, Scene
 from wearscope.synthetic.surface import Heat
 

@@ -21,27 +21,30 @@ def polygon_coverage(
     to rounding (the signed-area accumulation used by font renderers).
     """
     width, height = size[0] * oversampling, size[1] * oversampling
-    total = np.zeros(height * (width + 2))
+    cells, weights = [np.empty(0, np.intp)], [np.empty(0)]
     for polygon in polygons:
-        corners = (np.asarray(polygon, np.float64) + 0.5) * oversampling
-        total += _signed_areas(corners, width, height)
+        cell, weight = _signed_areas((np.asarray(polygon, np.float64) + 0.5) * oversampling, width, height)
+        cells.append(cell)
+        weights.append(weight)
+    total = np.bincount(np.concatenate(cells), np.concatenate(weights), height * (width + 2))
     grid = np.cumsum(total.reshape(height, width + 2), axis=1)[:, :width]
     return np.clip(np.abs(grid), 0.0, 1.0).astype(np.float32)
 
 
-def _signed_areas(corners: Points, width: int, height: int) -> NDArray[np.float64]:
-    start, end = _cut(corners, np.roll(corners, -1, axis=0), width, height)
+def _signed_areas(corners: Points, width: int, height: int) -> tuple[NDArray[np.intp], Points]:
+    """Flat cell numbers in a grid of (height, width + 2), and what each adds before the running sum along x."""
+    following = np.roll(corners, -1, axis=0)
+    turning = np.sign(np.sum(corners[:, 0] * following[:, 1] - corners[:, 1] * following[:, 0]))
+    start, end = _cut(corners, following, width, height)
     y_mid = 0.5 * (start[:, 1] + end[:, 1])
     inside = (y_mid > 0) & (y_mid < height) & (start[:, 1] != end[:, 1])
     start, end, y_mid = start[inside], end[inside], y_mid[inside]
     x_mid = np.clip(0.5 * (start[:, 0] + end[:, 0]), 0, width)
     column = x_mid.astype(np.intp)
-    rise = end[:, 1] - start[:, 1]
+    rise = turning * (end[:, 1] - start[:, 1])
     cell = y_mid.astype(np.intp) * (width + 2) + column
     share = x_mid - column
-    cells = np.concatenate([cell, cell + 1])
-    weights = np.concatenate([rise * (1 - share), rise * share])
-    return np.asarray(np.bincount(cells, weights, height * (width + 2)), np.float64)
+    return np.concatenate([cell, cell + 1]), np.concatenate([rise * (1 - share), rise * share])
 
 
 def _cut(start: Points, end: Points, width: int, height: int) -> tuple[Points, Points]:

@@ -6,13 +6,14 @@ the side edge up. Lengths along an edge are counted from the virtual corner.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-__all__ = ["Chip", "CornerShape", "Edges", "Wear", "corner_outline", "polygon_area"]
+__all__ = ["Chip", "CornerShape", "Edges", "Wear", "chipped", "corner_outline", "polygon_area", "thinned"]
 
 Points = NDArray[np.float64]
 STEP_MM = 0.0005
@@ -91,7 +92,7 @@ class CornerShape:
     loss_end_mm: float
     loss_side_mm: float
     missing_area_mm2: float
-    chips: tuple[dict[str, object], ...]
+    chips: tuple[dict[str, Any], ...]
 
 
 def polygon_area(points: Points) -> float:
@@ -135,6 +136,35 @@ def corner_outline(
         missing_area_mm2=_missing_area(worn, nominal_side) if not wear.build_up_mm else 0.0,
         chips=tuple(end_chips + side_chips),
     )
+
+
+def chipped(
+    line: Points, chips: Sequence[Chip], rng: np.random.Generator
+) -> tuple[Points, list[dict[str, Any]]]:
+    """Any polyline (mm) with chips on its left as it runs (y down), `at_mm` counted from its start, and what each chip is.
+
+    Where the line bends inside a chip the depth counts along the local normals.
+    """
+    at = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
+
+    def edge(along: Points) -> Points:
+        return np.stack([np.interp(along, at, line[:, k]) for k in (0, 1)], axis=-1)
+
+    def inward(along: Points) -> Points:
+        step = edge(np.minimum(along + 0.005, at[-1])) - edge(np.maximum(along - 0.005, 0))
+        normal = np.stack([step[..., 1], -step[..., 0]], axis=-1)
+        return np.asarray(normal / np.hypot(step[..., 0], step[..., 1])[..., None])
+
+    if not chips:
+        return line, []
+    return _edge(edge, inward, 0.0, float(at[-1]), chips, rng)
+
+
+def thinned(outline: Points, tolerance_mm: float = 2e-5) -> Points:
+    """Fewer points on the same line (Douglas and Peucker), for truth files."""
+    scaled = (outline / tolerance_mm).astype(np.float32).reshape(-1, 1, 2)
+    kept = cv2.approxPolyDP(scaled, 1.0, closed=False).reshape(-1, 2)
+    return np.asarray(kept, np.float64) * tolerance_mm
 
 
 def _worn_part(
@@ -190,11 +220,11 @@ def _edge(
     length: float,
     chips: Sequence[Chip],
     rng: np.random.Generator,
-) -> tuple[Points, list[dict[str, object]]]:
+) -> tuple[Points, list[dict[str, Any]]]:
     """The edge from `start` to `length` with its chips, and what each chip is."""
     along = np.linspace(start, length, max(int((length - start) / 0.01), 2) + 1)
     pieces: list[tuple[float, float, Points]] = []
-    records: list[dict[str, object]] = []
+    records: list[dict[str, Any]] = []
     for chip in sorted(chips, key=lambda c: c.at_mm):
         low, high = chip.at_mm - chip.length_mm / 2, chip.at_mm + chip.length_mm / 2
         if low <= start or high >= length:

@@ -36,6 +36,18 @@ class Section:
             for part, piece in _tooth(flutes, pitch):
                 pieces.append(_turned(piece, turn))
                 parts.append(part)
+        return cls._from(pieces, parts, flutes, count)
+
+    @classmethod
+    def half_round(cls, *, count: int = 6000) -> "Section":
+        """The section of a single-lip engraver: a flat through the axis, round behind."""
+        turn = np.linspace(np.pi, 2 * np.pi, 400)
+        face = np.stack([np.linspace(1, -1, 400), np.zeros(400)], axis=1)
+        back = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+        return cls._from([face, back], [RAKE, RELIEF], 1, count)
+
+    @classmethod
+    def _from(cls, pieces: list[Points], parts: list[int], flutes: int, count: int) -> "Section":
         dense, labels = _even(pieces, parts, count)
         step = np.roll(dense, -1, axis=0) - np.roll(dense, 1, axis=0)
         normals = np.stack([step[:, 1], -step[:, 0]], axis=1) / np.hypot(*step.T)[:, None]

@@ -30,13 +30,12 @@ _FILM_SRGB = (
 
 @dataclass(frozen=True, slots=True)
 class Heat:
-    """An oxide film that is `film_nm` thick on the edge around the corner and thins out over `depth_mm` into the cutter and
-    `reach_mm` along the side edge (`reach_end_mm` along the end edge); `strength` below 1 pales the colours."""
+    """An oxide film that is `film_nm` thick on the edge near the corner and thins out over about `depth_mm` into the cutter and at
+    `reach_mm` from the corner; `strength` below 1 pales the colours."""
 
     film_nm: float = 55.0
     depth_mm: float = 0.5
     reach_mm: float = 1.2
-    reach_end_mm: float = 0.5
     strength: float = 0.8
 
 
