@@ -6,11 +6,15 @@ pixel, x right, y down; angles clockwise as seen. Random generators are passed i
 """
 
 from wearscope.synthetic.camera import Camera, encode_jpeg, ideal_light, photograph
+from wearscope.synthetic.closeups import edge_scene, end_scene
 from wearscope.synthetic.corner import corner_scene
 from wearscope.synthetic.outlines import Chip, Edges, Wear
-from wearscope.synthetic.paint import Look
+from wearscope.synthetic.paint import Look, empty_scene
 from wearscope.synthetic.scene import Placement, Scene
 from wearscope.synthetic.surface import Heat
+from wearscope.synthetic.targets import Projection, target_scene
+from wearscope.synthetic.tips import ball_scene, engraver_scene
+from wearscope.synthetic.turned import TurnedCutter, shank_scene, turned_scenes
 
 __all__ = [
     "Camera",
@@ -19,10 +23,20 @@ __all__ = [
     "Heat",
     "Look",
     "Placement",
+    "Projection",
     "Scene",
+    "TurnedCutter",
     "Wear",
+    "ball_scene",
     "corner_scene",
+    "edge_scene",
+    "empty_scene",
     "encode_jpeg",
+    "end_scene",
+    "engraver_scene",
     "ideal_light",
     "photograph",
+    "shank_scene",
+    "target_scene",
+    "turned_scenes",
 ]

@@ -1,0 +1,213 @@
+"""The two other looks at a cutter: close along an edge from the flank, and along the axis at the tip."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.synthetic.coverage import polygon_coverage
+from wearscope.synthetic.outlines import Chip, chipped, thinned
+from wearscope.synthetic.paint import Look, Seen, build_scene, heat_share
+from wearscope.synthetic.scene import Light, Placement, Scene
+from wearscope.synthetic.section import RAKE, Section
+from wearscope.synthetic.surface import brushed, clouds
+
+__all__ = ["edge_scene", "end_scene"]
+
+Points = NDArray[np.float64]
+
+
+def edge_scene(
+    rng: np.random.Generator,
+    *,
+    size: tuple[int, int] = (1600, 600),
+    px_per_mm: float = 500.0,
+    edge_y_px: float = 380.0,
+    rotation_deg: float = 0.0,
+    land_mm: float = 0.08,
+    land_unevenness: float = 0.3,
+    chips: Sequence[Chip] = (),
+    grinding_deg: float = 62.0,
+    look: Look | None = None,
+) -> Scene:
+    """The flank above its cutting edge, which runs through the whole frame, with a worn land of mean width `land_mm` along it.
+
+    Chips count `at_mm` from the left end of the frame. The truth holds the land's width (mean and largest inside the frame, from the undamaged
+    edge), its border and the edge in px, and length and depth of what is missing from the edge. Heat is hottest in the frame's middle.
+    """
+    look = look or Look(background="desk", finish="hss")
+    place = Placement(px_per_mm, ((size[0] - 1) / 2, edge_y_px), rotation_deg)
+    half = 0.5 * size[0] / px_per_mm
+    x = np.linspace(-1.6 * half, 1.6 * half, 6001)
+    edge = np.stack([x, 0.004 * half * np.cos(2.1 * x / half)], axis=1)
+    worn, records = chipped(
+        edge, [Chip(c.at_mm + 0.6 * half, c.depth_mm, c.length_mm, form=c.form) for c in chips], rng
+    )
+    width = _land_width(x, half, land_mm, land_unevenness, rng)
+    top = 3 * size[1] / px_per_mm
+    outline = np.concatenate([worn, [[x[-1], -top], [x[0], -top]]])
+    px, inside = place.to_px(edge), np.abs(x) <= half
+    border = np.stack([x, edge[:, 1] - width], axis=1)
+    truth: dict[str, Any] = {
+        "view": "edge",
+        "size_px": list(size),
+        "px_per_mm": px_per_mm,
+        "rotation_deg": rotation_deg,
+        "finish": look.finish,
+        "background": look.background,
+        "wear_land_mean_mm": float(width[inside].mean()),
+        "wear_land_max_mm": float(width[inside].max()),
+        "missing_edge_length_mm": float(sum(r["length_mm"] for r in records if r["depth_mm"] > 0)),
+        "missing_edge_depth_mm": max((float(r["depth_mm"]) for r in records), default=0.0),
+        "edge_px": np.round(px[::60], 3).tolist(),
+        "land_border_px": np.round(place.to_px(border[::60]), 3).tolist(),
+        "chips": [{**r, "at_mm": r["at_mm"] - 0.6 * half} for r in records],
+        "heat_tint_share": heat_share(look.heat, [edge], place, size),
+    }
+    if look.plain:
+        return build_scene(size, place.to_px(outline), truth, look, rng, place=place, seen=None)
+    u, v = place.grid_mm(size)
+    above = np.interp(u, x, edge[:, 1]) - v
+    grey = _flank(u, above, np.interp(u, x, width), np.deg2rad(grinding_deg), land_mm, look, rng)
+    none = np.zeros_like(u)
+    seen = Seen(none, none, none, none, u, none)
+    damage = [(*r["deepest_mm"], r["length_mm"] / 2) for r in records]
+    return build_scene(
+        size, place.to_px(outline), truth, look, rng, place=place, seen=seen, grey=grey, damage=damage
+    )
+
+
+def end_scene(
+    rng: np.random.Generator,
+    *,
+    size: tuple[int, int] = (1600, 1200),
+    px_per_mm: float = 150.0,
+    centre_px: tuple[float, float] | None = None,
+    rotation_deg: float = 20.0,
+    diameter_mm: float = 6.0,
+    flutes: int = 2,
+    radius_offsets_mm: Sequence[float] = (),
+    corner_radii_mm: Sequence[float] = (),
+    centre_cutting: bool = True,
+    look: Look | None = None,
+) -> Scene:
+    """Looking at the tip along the axis: `flutes` bright end lands over dark flutes, a blurred shank behind.
+
+    `radius_offsets_mm` are added to the radius of each tooth, `corner_radii_mm` round its corner off in this view. The truth holds centre,
+    flute count, radius of each tooth's corner from the axis and its place, and whether an edge reaches the centre.
+    """
+    look = look or Look()
+    place = Placement(px_per_mm, centre_px or ((size[0] - 1) / 2, (size[1] - 1) / 2), rotation_deg)
+    radius, pitch = diameter_mm / 2, 2 * np.pi / flutes
+    offsets = np.array(list(radius_offsets_mm) or [0.0] * flutes)
+    rounds = np.array(list(corner_radii_mm) or [0.01] * flutes)
+    section = Section.of(flutes, count=9000)
+    angle = np.arctan2(section.points[:, 1], section.points[:, 0])
+    tooth = np.rint(np.mod(angle, 2 * np.pi) / pitch).astype(int) % flutes
+    near = np.clip(1 - np.abs(np.angle(np.exp(1j * (angle - tooth * pitch)))) / (0.3 * pitch), 0, 1)
+    grown = radius + offsets[tooth] * near
+    outline_mm = section.points * grown[:, None] * [1, -1]
+    away = np.abs(np.angle(np.exp(1j * (angle - tooth * pitch)))) * radius
+    loss = np.where(
+        np.hypot(*section.points.T) > 0.8, np.maximum(rounds[tooth] - away, 0) ** 2 / (2 * rounds[tooth]), 0
+    )
+    outline_mm = outline_mm * (1 - loss / np.hypot(*outline_mm.T))[:, None]
+    tips = [
+        (radius + offsets[k] - rounds[k] / 2) * np.array([np.cos(k * pitch), -np.sin(k * pitch)])
+        for k in range(flutes)
+    ]
+    truth = {
+        "view": "end",
+        "size_px": list(size),
+        "px_per_mm": px_per_mm,
+        "rotation_deg": rotation_deg,
+        "diameter_mm": diameter_mm,
+        "flute_count": flutes,
+        "centre_px": np.round(place.to_px(np.zeros((1, 2)))[0], 4).tolist(),
+        "corner_radius_from_axis_mm": [float(np.hypot(*tip)) for tip in tips],
+        "corners_px": np.round(place.to_px(np.array(tips)), 4).tolist(),
+        "edge_reaches_centre": centre_cutting,
+        "finish": look.finish,
+        "background": look.background,
+        "outline_px": np.round(place.to_px(thinned(outline_mm)), 3).tolist(),
+    }
+    outline = place.to_px(outline_mm)
+    if look.plain:
+        return build_scene(size, outline, truth, look, rng, place=place, seen=None)
+    x, y = place.grid_mm(size)
+    grey = _end_faces(x, -y, radius, flutes, centre_cutting, look, rng)
+    none = np.zeros_like(x)
+    seen = Seen(none, none, np.full(x.shape, RAKE, np.float32), none, x, -y)
+    scene = build_scene(size, outline, truth, look, rng, place=place, seen=seen, grey=grey)
+    return Scene(
+        size, scene.outlines, scene.body, _shank_behind(scene.background, place, 1.02 * radius), scene.truth
+    )
+
+
+def _land_width(x: Points, half: float, mean: float, unevenness: float, rng: np.random.Generator) -> Points:
+    """Slowly changing width with the wanted mean inside the frame."""
+    wave = sum(
+        rng.standard_normal() / k * np.cos(k * np.pi * x / (2 * half) + rng.uniform(0, 2 * np.pi))
+        for k in range(1, 9)
+    )
+    wave = np.asarray(wave) / max(float(np.std(wave)), 1e-9)
+    width = np.maximum(1 + unevenness * wave, 0.15)
+    return np.asarray(mean * width / width[np.abs(x) <= half].mean())
+
+
+def _flank(
+    u: Light, above: Light, width: Light, angle: float, land_mm: float, look: Look, rng: np.random.Generator
+) -> Light:
+    """Oblique grinding lines; on the land a smoother surface, lighter toward the edge, with a bright line on it."""
+    size = (u.shape[1], u.shape[0])
+    across, along = u * np.sin(angle) - above * np.cos(angle), u * np.cos(angle) + above * np.sin(angle)
+    ground = 0.62 * brushed(across, along, rng, line=0.005, length=0.5, depth=1.9 * look.texture)
+    ground *= 1 + 0.12 * clouds(size, rng, (3.0, 60.0, 300.0), (0.8, 0.6, 1.0))
+    if land_mm <= 0:
+        return np.asarray(ground, np.float32)
+    ragged = width * (1 + 0.10 * clouds(size, rng, (5.0, 14.0), (0.7, 1.0)))
+    on_land = np.clip((ragged - above) / 0.006 + 0.5, 0, 1)
+    polish = brushed(u, above, rng, line=0.02, length=0.05, depth=0.8 * look.texture)
+    shine = (
+        0.85
+        * np.exp(-0.5 * (above / (0.22 * land_mm)) ** 2)
+        * (1 + 0.3 * clouds(size, rng, (10.0, 50.0), (0.6, 1.0)))
+    )
+    return np.asarray(ground * (1 - on_land) + on_land * (0.38 + np.maximum(shine, 0)) * polish, np.float32)
+
+
+def _end_faces(
+    x: Light,
+    up: Light,
+    radius: float,
+    flutes: int,
+    centre_cutting: bool,
+    look: Look,
+    rng: np.random.Generator,
+) -> Light:
+    """Each tooth's end land from near the axis to its corner, gash and flute darker."""
+    pitch = 2 * np.pi / flutes
+    grey = np.zeros_like(x)
+    nearest = np.full(x.shape, -np.inf, np.float32)
+    for tooth in range(flutes):
+        c, s = np.cos(tooth * pitch), np.sin(tooth * pitch)
+        along, behind = (c * x + s * up) / radius, (s * x - c * up) / radius
+        lines = brushed(behind * radius, along * radius, rng, line=0.012, length=0.8, depth=look.texture)
+        start = -0.04 if centre_cutting and tooth == 0 else 0.12
+        land = (behind > 0) & (behind < 0.16 + 0.10 * along) & (along > start)
+        relief = (behind > 0) & (behind < 0.42 + 0.30 * along) & (along > start)
+        shade = np.where(land, rng.uniform(0.9, 1.25), np.where(relief, rng.uniform(0.42, 0.6), 0.10)) * lines
+        closeness = np.where(relief, along, -10).astype(np.float32)
+        grey = np.where(closeness > nearest, shade, np.where(nearest > -10, grey, shade))
+        nearest = np.maximum(nearest, closeness)
+    return np.asarray(grey * (1 + 0.04 * clouds((x.shape[1], x.shape[0]), rng, (1.5,), (1.0,))), np.float32)
+
+
+def _shank_behind(background: Light, place: Placement, radius: float) -> Light:
+    """The out-of-focus rest of the cutter: a dark disc with a soft border."""
+    turn = np.linspace(0, 2 * np.pi, 720, endpoint=False)
+    disc = place.to_px(radius * np.stack([np.cos(turn), np.sin(turn)], axis=1))
+    soft = cv2.GaussianBlur(polygon_coverage([disc], (background.shape[1], background.shape[0])), (0, 0), 9)
+    return np.asarray(background * (1 - soft[..., None]) + 0.03 * soft[..., None], np.float32)
