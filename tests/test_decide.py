@@ -6,12 +6,13 @@ from hypothesis import strategies as st
 
 from wearscope.facts import Facts
 from wearscope.finding import Finding
+from wearscope.flags import FLAGS
 from wearscope.grading.decide import (
     GRADES,
     Verdict,
     conformance_probability,
     decide,
-    decide_damage,
+    deciding,
     verdict_words,
     worst,
 )
@@ -146,19 +147,37 @@ def verdicts(**grades: str) -> dict[str, Verdict]:
 
 
 @pytest.mark.parametrize(
-    ("judged", "grade"),
+    ("judged", "grade", "counting"),
     [
-        ({}, None),
-        ({"corner_radius": "sharp", "corner_recession": "retake"}, "sharp"),
-        ({"corner_radius": "retake", "corner_recession": "sharp"}, "sharp"),
-        ({"corner_radius": "retake", "corner_recession": "retake"}, "retake"),
-        ({"corner_recession": "sharp", "corner_loss_end_edge": "worn"}, "worn"),
-        ({"corner_recession": "sharp", "corner_loss_end_edge": "retake"}, "retake"),
-        ({"corner_radius": "sharp", "corner_recession": "discard"}, "discard"),
+        ({}, "retake", set()),
+        ({"corner_radius": "sharp", "corner_recession": "retake"}, "sharp", {"corner_radius"}),
+        ({"corner_radius": "worn", "corner_recession": "discard"}, "worn", {"corner_radius"}),
+        ({"corner_radius": "retake", "corner_recession": "sharp"}, "sharp", {"corner_recession"}),
+        ({"corner_radius": "retake", "corner_recession": "discard"}, "discard", {"corner_recession"}),
+        (
+            {"corner_radius": "retake", "corner_recession": "retake"},
+            "retake",
+            {"corner_radius", "corner_recession"},
+        ),
+        (
+            {"corner_recession": "sharp", "corner_loss_end_edge": "worn"},
+            "worn",
+            {"corner_recession", "corner_loss_end_edge"},
+        ),
+        (
+            {"corner_recession": "sharp", "corner_loss_end_edge": "retake"},
+            "retake",
+            {"corner_recession", "corner_loss_end_edge"},
+        ),
     ],
 )
-def test_measurements_of_one_damage_make_one_grade(judged: dict[str, str], grade: str | None) -> None:
-    assert decide_damage(CORNER, verdicts(**judged)) == grade
+def test_measurements_of_one_damage_make_one_grade(
+    judged: dict[str, str], grade: str, counting: set[str]
+) -> None:
+    every = verdicts(**judged)
+    count = deciding(CORNER, every)
+    assert worst(v.grade for v in count) == grade
+    assert {name for name, v in every.items() if any(v is c for c in count)} == counting
 
 
 GOOD = Finding(
@@ -214,12 +233,33 @@ def test_a_corner_says_nothing_about_another_view(view: str) -> None:
     assert grade_of(without(GOOD, "corner_radius", "corner_recession"), view=view) == "retake"
 
 
-@pytest.mark.parametrize("flag", ["no_cutter", "out_of_focus", "overexposed", "motion_blur"])
-def test_a_flag_that_blocks_makes_a_retake_but_a_proven_discard_outranks_it(flag: str) -> None:
-    blocked = Finding(GOOD.quantities, flags=(*GOOD.flags, flag))
-    assert grade_of(blocked) == "retake"
-    ruined = {**GOOD.quantities, "chip_depth_max": Quantity(0.3, "mm", {"noise": 0.002})}
-    assert grade_of(Finding(ruined, flags=(*GOOD.flags, flag))) == "discard"
+RUINED = {**GOOD.quantities, "chip_depth_max": Quantity(0.3, "mm", {"noise": 0.002})}
+BLOCKING = sorted(name for name, flag in FLAGS.items() if flag.blocks)
+
+
+@pytest.mark.parametrize("flag", BLOCKING)
+def test_a_flag_that_blocks_makes_a_retake(flag: str) -> None:
+    assert grade_of(Finding(GOOD.quantities, flags=(*GOOD.flags, flag))) == "retake"
+
+
+@pytest.mark.parametrize("flag", BLOCKING)
+def test_a_proven_discard_outranks_a_flag_unless_its_numbers_are_in_doubt(flag: str) -> None:
+    believed = flag in ("edge_too_short", "scale_too_small")
+    judgement = judge(
+        Finding(RUINED, flags=(*GOOD.flags, flag)),
+        view="corner",
+        facts=Facts(),
+        limits=LIMITS,
+        px_per_mm=250.0,
+    )
+    assert judgement.grade == ("discard" if believed else "retake")
+    assert ("above the discard limit" in judgement.reasons[0]) == believed
+
+
+def test_a_proven_discard_outranks_what_was_not_measured() -> None:
+    assert (
+        grade_of(without(Finding(RUINED, flags=GOOD.flags), "corner_radius", "corner_recession")) == "discard"
+    )
 
 
 def test_a_kind_without_a_limit_for_its_corner_is_never_sharp() -> None:

@@ -124,8 +124,9 @@ def conclude(
     seen = tuple({photo.sha256: photo for photo in reversed(list(photos))}.values())[::-1]
     if not seen and not observed:
         raise ValueError("an inspection needs at least one photo or one observation")
-    damages = [(o.grade, o.reason) for o in observed if o.grade is not None]
-    grade = worst([*(photo.grade for photo in seen), *(grade for grade, _ in damages)])
+    by_eye = [(o.grade, o.reason) for o in observed if o.grade is not None]
+    by_eye.sort(key=lambda answer: GRADES.index(answer[0]), reverse=True)
+    grade = worst([*(photo.grade for photo in seen), *(grade for grade, _ in by_eye)])
     missing = _missing_views(seen, facts, limits)
     return Inspection(
         grade,
@@ -134,9 +135,10 @@ def conclude(
             facts,
             flags=tuple(dict.fromkeys(flag for photo in seen for flag in photo.flags)),
             missing_views=missing,
-            unconfirmed=any(m.unconfirmed for photo in seen for m in photo.measurements),
+            unconfirmed=grade == "worn" and any(m.unconfirmed for photo in seen for m in photo.measurements),
+            looked_at=bool(observed),
         ),
-        (*(reason for _, reason in damages), *_reasons(seen)),
+        (*(reason for _, reason in by_eye), *_reasons(seen)),
         not missing,
         missing,
         seen,

@@ -25,9 +25,16 @@ def advice(
     flags: Collection[str] = (),
     missing_views: Collection[str] = (),
     unconfirmed: bool = False,
+    looked_at: bool = False,
 ) -> str:
-    """One short paragraph. `flags` are those of all photos; `unconfirmed`: worn, and discard is not ruled out."""
+    """One short paragraph.
+
+    `flags` are those of all photos; `unconfirmed`: worn, and discard is not ruled out; `looked_at`: a person has
+    already looked for what no photo shows.
+    """
     sentences = {"discard": _discard, "retake": _retake, "worn": _worn, "sharp": _sharp}[grade](facts, flags)
+    if grade in ("sharp", "worn") and not looked_at:
+        sentences.append(_CRACKED)
     if "tint:heat" in flags and grade != "discard":
         sentences = [FLAGS["tint:heat"].advice, *sentences]
     if "tint:resin" in flags:
@@ -40,13 +47,13 @@ def advice(
 
 
 def _sharp(facts: Facts, flags: Collection[str]) -> list[str]:
-    return ["Use it." if "tint:heat" not in flags else "Its corner and edge are sharp.", _CRACKED]
+    return ["Use it." if "tint:heat" not in flags else "Its corner and edge are sharp."]
 
 
 def _worn(facts: Facts, flags: Collection[str]) -> list[str]:
     if facts.kind == "surfacing":
         return ["Turn the insert to a fresh edge."]
-    return ["Use it for roughing only, or send it to be sharpened if its flutes are straight.", _CRACKED]
+    return ["Use it for roughing only, or send it to be sharpened if its flutes are straight."]
 
 
 def _discard(facts: Facts, flags: Collection[str]) -> list[str]:

@@ -26,7 +26,7 @@ __all__ = [
     "Verdict",
     "conformance_probability",
     "decide",
-    "decide_damage",
+    "deciding",
     "verdict_words",
     "worst",
 ]
@@ -83,16 +83,11 @@ def _grade(kind: str, lo: float, hi: float, limit: Limit) -> Grade:
     return "worn"
 
 
-def decide_damage(groups: Iterable[Iterable[str]], verdicts: Mapping[str, Verdict]) -> Grade | None:
-    """One grade for the measurements of one damage, None where none of them was judged.
-
-    The worst of the first group that can tell decides; a discard proven by any measurement counts.
-    """
-    by_group = [[verdicts[name].grade for name in group if name in verdicts] for group in groups]
-    judged = [worst(grades) for grades in by_group if grades]
-    if not judged or "discard" in judged:
-        return "discard" if judged else None
-    return next((grade for grade in judged if grade != "retake"), "retake")
+def deciding(groups: Iterable[Iterable[str]], verdicts: Mapping[str, Verdict]) -> tuple[Verdict, ...]:
+    """The verdicts that count for one damage: those of the first group that can tell, or all if none can."""
+    judged = [tuple(verdicts[name] for name in group if name in verdicts) for group in groups]
+    telling = (group for group in judged if group and worst(v.grade for v in group) != "retake")
+    return next(telling, tuple(v for group in judged for v in group))
 
 
 def conformance_probability(
