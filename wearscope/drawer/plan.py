@@ -202,9 +202,15 @@ def _shown(cells: dict[str, str], place: _Place) -> Shown:
             nominal_radius_mm=lengths["nominal_radius"],
         )
     except InputError as error:
-        column = next((name for name in COLUMNS if str(error).startswith(name.replace("_", " "))), "kind")
-        raise place.wrong(column, str(error)) from error
+        raise place.wrong(_column_of(str(error)), str(error)) from error
     return Shown(cells.get("cutter", ""), facts, view, flute)
+
+
+def _column_of(message: str) -> str:
+    """The column that a complaint about facts is about."""
+    words = message.replace("-", " ")
+    facts = ("nominal_radius", "diameter", "flutes", "material")
+    return next((name for name in facts if name.replace("_", " ") in words), "kind")
 
 
 def _length(cell: str, column: str, place: _Place) -> float | None:

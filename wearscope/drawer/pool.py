@@ -47,20 +47,24 @@ def run(
     """
     waiting = iter(jobs)
     suspects: list[Job] = []
-    while True:
-        yield from _until_broken(waiting, work, workers, suspects)
-        if not suspects:
-            return
-        while suspects:
-            job = suspects.pop(0)
-            died: list[Job] = []
-            yield from _until_broken(iter([job]), work, 1, died)
-            if died:
-                yield job, Crash("the analysis of this photo was killed; is there enough memory?")
+    yield from _until_broken(waiting, work, workers, workers * IN_FLIGHT_PER_WORKER, suspects)
+    while suspects:
+        alone, suspects = iter(suspects), []
+        while True:
+            killed: list[Job] = []
+            yield from _until_broken(alone, work, 1, 1, killed)
+            if not killed:
+                break
+            yield killed[0], Crash("the analysis of this photo was killed; is there enough memory?")
+        yield from _until_broken(waiting, work, workers, workers * IN_FLIGHT_PER_WORKER, suspects)
 
 
 def _until_broken(
-    waiting: Iterator[Job], work: Callable[[Job], Result], workers: int, suspects: list[Job]
+    waiting: Iterator[Job],
+    work: Callable[[Job], Result],
+    workers: int,
+    in_flight: int,
+    suspects: list[Job],
 ) -> Iterator[tuple[Job, Result | Crash]]:
     """As `run`, until the jobs are done or a worker dies; then `suspects` holds the jobs that were in flight."""
     flying: dict[Future[Result], Job] = {}
@@ -68,7 +72,7 @@ def _until_broken(
     try:
         while True:
             if not suspects:
-                for job in islice(waiting, workers * IN_FLIGHT_PER_WORKER - len(flying)):
+                for job in islice(waiting, in_flight - len(flying)):
                     try:
                         with _interrupts_held():
                             flying[pool.submit(work, job)] = job

@@ -19,7 +19,7 @@ from wearscope.drawer.plan import (
     shown_by,
 )
 from wearscope.drawer.pool import Crash, run
-from wearscope.drawer.store import Store, write_whole
+from wearscope.drawer.store import Store, tidy, write_whole
 from wearscope.errors import RecordsError
 from wearscope.grading.decide import Grade, worst
 from wearscope.inspection import Inspection, from_document, join
@@ -130,7 +130,7 @@ def grade_drawer(
     document last, each file whole or not at all. So a run may be killed at any moment, or run twice at a time.
     """
     drawer = Drawer(folder, out, bench, known)
-    drawer.store.tidy()
+    tidy(out)
     names = list(find_photos(folder))
     absent = sorted(set(known) - set(names))
     drawer.failed |= dict.fromkeys(absent, "named in cutters.csv, but there is no such photo in the folder")

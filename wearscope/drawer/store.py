@@ -3,15 +3,17 @@
 import contextlib
 import json
 import os
+import re
 import secrets
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
-__all__ = ["Store", "write_whole", "write_whole_stream"]
+__all__ = ["Store", "tidy", "write_whole", "write_whole_stream"]
 
 PART = ".part"
 """How the name of a file that is still being written ends."""
+_PART = re.compile(r"\..+\.[0-9a-f]{12}\.part")
 
 
 def write_whole(path: Path, content: bytes) -> None:
@@ -37,6 +39,14 @@ def write_whole_stream(path: Path, pieces: Callable[[], Iterable[bytes]]) -> Non
         except BaseException:
             part.unlink(missing_ok=True)
             raise
+
+
+def tidy(root: Path) -> None:
+    """Remove what a killed run left half-written below `root`."""
+    for part in root.rglob(f".*{PART}"):
+        if _PART.fullmatch(part.name):
+            with contextlib.suppress(OSError):
+                part.unlink()
 
 
 class Store:
@@ -71,9 +81,3 @@ class Store:
         """Write the document; it carries its key."""
         content = json.dumps({"key": key, **document}, ensure_ascii=False, allow_nan=False)
         write_whole(self.path(key), content.encode())
-
-    def tidy(self) -> None:
-        """Remove what a killed run left half-written."""
-        for part in self.root.rglob(f"*{PART}"):
-            with contextlib.suppress(OSError):
-                part.unlink()
