@@ -209,5 +209,6 @@ def _shank_behind(background: Light, place: Placement, radius: float) -> Light:
     """The out-of-focus rest of the cutter: a dark disc with a soft border."""
     turn = np.linspace(0, 2 * np.pi, 720, endpoint=False)
     disc = place.to_px(radius * np.stack([np.cos(turn), np.sin(turn)], axis=1))
-    soft = cv2.GaussianBlur(polygon_coverage([disc], (background.shape[1], background.shape[0])), (0, 0), 9)
-    return np.asarray(background * (1 - soft[..., None]) + 0.03 * soft[..., None], np.float32)
+    cover = polygon_coverage([disc], (background.shape[1], background.shape[0]))
+    soft = cv2.GaussianBlur(cover, (0, 0), 16)[..., None]
+    return np.asarray(background * (1 - soft) + soft * (0.022 + 0.3 * background), np.float32)

@@ -13,7 +13,7 @@ from wearscope.synthetic.scene import Light, Placement, Scene
 from wearscope.synthetic.section import LAND, RAKE, RELIEF, Section, facing
 from wearscope.synthetic.surface import FINISHES, Heat, brushed, clouds, film_colour, paper
 
-__all__ = ["Look", "Seen", "background_light", "build_scene", "heat_share", "look_at", "metal"]
+__all__ = ["Look", "Seen", "background_light", "build_scene", "empty_scene", "heat_share", "look_at", "metal"]
 
 Points = NDArray[np.float64]
 Background = Literal["backlit", "dark", "paper", "desk"]
@@ -123,6 +123,14 @@ def build_scene(
         body = 0.012 * look.light + 0.035 * body
     defocus = np.abs(seen.depth) * look.defocus_px_per_mm if look.defocus_px_per_mm else None
     return Scene(size, (outline,), body, ground, {**truth, **extra}, defocus)
+
+
+def empty_scene(
+    rng: np.random.Generator, *, size: tuple[int, int] = (1600, 1200), look: Look | None = None
+) -> Scene:
+    """A background and no cutter."""
+    ground = background_light(size, look or Look(), rng)
+    return Scene(size, (), np.zeros_like(ground), ground, {"view": "empty", "size_px": list(size)})
 
 
 def background_light(

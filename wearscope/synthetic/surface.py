@@ -73,7 +73,11 @@ def _line_noise(u: Light, v: Light, rng: np.random.Generator) -> Light:
     lattice = rng.standard_normal((64, 4096)).astype(np.float32)
     lattice = 0.8 * lattice + 0.6 * rng.standard_normal((1, 4096)).astype(np.float32)
     return cv2.remap(
-        lattice, np.mod(u, 4095).astype(np.float32), np.mod(v, 63).astype(np.float32), cv2.INTER_LINEAR
+        lattice,
+        np.mod(u, 4096).astype(np.float32),
+        np.mod(v, 64).astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_WRAP,
     )
 
 
