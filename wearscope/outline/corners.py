@@ -95,6 +95,16 @@ def _meetings(arms: list[Arm], frame: tuple[int, int]) -> list[tuple[Floats, Arm
     ]
 
 
+def _share_between(apex: Floats, a: Arm, b: Arm, middles: Floats, lengths: Floats) -> float:
+    """Share of all edges in the picture that lies between two arms: a cutter lies inside its corner, whole.
+
+    `middles` (n, 2): the middle of every chain.
+    """
+    across = np.linalg.solve(np.stack([a.direction, b.direction], axis=1), (middles - apex).T)
+    between = np.all(across > -_BEHIND, axis=0)
+    return float(lengths[between].sum() / lengths.sum())
+
+
 def _support(arm: Arm, spans: Floats, lengths: Floats) -> float:
     """Length of the arm plus that of all chains that lie on its line farther out (an edge with chips in it).
 
@@ -157,12 +167,14 @@ def corner_candidates(
 ) -> list[CornerCandidate]:
     """Candidates for the cutting corner, best first.
 
-    Good corners have two long sharp edges that end there, a clear step on both and quiet ground outside.
+    Good corners have two long sharp edges that end there, a clear step on both, quiet ground outside, and
+    everything else that has edges between them.
     """
     arms = _arm_ends(chains)[:_MOST_ARMS]
     pairs = _meetings(arms, (gradients.fine.shape[1], gradients.fine.shape[0]))
     pairs.sort(key=lambda pair: -min(pair[1].length, cap) * min(pair[2].length, cap))
     spans = np.array([(c.points[0], c.points[-1]) for c in chains]).reshape(-1, 2, 2)
+    middles = np.array([c.points.mean(axis=0) for c in chains]).reshape(-1, 2)
     lengths = np.array([c.length for c in chains])
     seen: dict[tuple[int, float, float], tuple[float, float, float]] = {}
 
@@ -189,6 +201,7 @@ def corner_candidates(
             * np.sqrt(min(support_a, support_b) * (support_a + support_b))
             / (1 + (a.gap + b.gap) / 120)
             * np.sqrt(1 - cosine**2) ** (3 if cosine > 0 else 6)
+            * _share_between(apex, a, b, middles, lengths) ** 2
         )
         scored.append(CornerCandidate(apex, (a, b), float(score), min(strength_a, strength_b)))
     return sorted(scored, key=lambda c: -c.score)

@@ -24,8 +24,9 @@ __all__ = ["find_outline"]
 Floats = NDArray[np.float64]
 
 _SEARCH_PX = 640
-_WEAKEST = 500.0
-"""Candidates with a lower score are no corner: two edges of 60 px at 2.5 times their ground score 530."""
+_WEAKEST = 160.0
+"""Candidates with a lower score are no corner: two sharp edges of 80 px at twice their ground, with every other
+edge between them, score 320."""
 _LONG_EDGE = 80.0
 """An edge of this length (small picture) is a cutter's, not the flank of a chip."""
 _EQUAL = 0.2
@@ -124,13 +125,19 @@ def _another_cutter(best: CornerCandidate, candidates: list[CornerCandidate]) ->
 
     chains = {arm.chain for arm in best.arms}
     return whole(best) and any(
-        other.score > 0.5 * best.score
+        other.score > _EQUAL * best.score
         and whole(other)
         and not chains & {arm.chain for arm in other.arms}
         and np.hypot(*(other.apex - best.apex)) > _LONG_EDGE
-        and _handed(other) * _handed(best) > 0.5
+        and _parallel(other, best)
         for other in candidates
     )
+
+
+def _parallel(a: CornerCandidate, b: CornerCandidate) -> bool:
+    """Do two corners point the same way (edges within 15 degrees)?"""
+    (end_a, side_a, _), (end_b, side_b, _) = split_arms(a), split_arms(b)
+    return bool(min(end_a.direction @ end_b.direction, side_a.direction @ side_b.direction) > 0.966)
 
 
 def _handed(candidate: CornerCandidate) -> float:
