@@ -58,13 +58,22 @@ def test_a_corner_is_judged_above_its_radius_when_new() -> None:
     assert limits["corner_radius"].discard == pytest.approx(0.60)
 
 
-def test_recession_and_losses_follow_from_the_radius() -> None:
-    # An arc of radius R tangent to two edges at 90 degrees: its middle lies R / sin(45 deg) - R from the apex,
-    # its ends R / tan(45 deg) from it (plane geometry).
-    limits = load_limits().for_cutter(Facts(diameter_mm=6.0))
-    assert limits["corner_recession"].worn == pytest.approx(0.04 / math.sin(math.pi / 4) - 0.04, rel=1e-7)
-    assert limits["corner_recession"].discard == pytest.approx(0.10 / math.sin(math.pi / 4) - 0.10, rel=1e-7)
-    assert limits["corner_loss_side_edge"].worn == pytest.approx(0.04 / math.tan(math.pi / 4))
+@pytest.mark.parametrize("angle", [60.0, 80.0, 90.0, 110.0])
+def test_recession_and_losses_follow_from_the_radius(angle: float) -> None:
+    # Drawn: a circle of radius R in the corner between the x axis and a line at the angle, touching both. Its centre
+    # lies on the bisector at height R; its nearest point and its touching point are measured from the apex.
+    limits = load_limits().for_cutter(Facts(diameter_mm=6.0), corner_angle_deg=angle)
+    radius, half = 0.04, math.radians(angle / 2)
+    centre = complex(radius * math.cos(half) / math.sin(half), radius)
+    assert limits["corner_recession"].worn == pytest.approx(abs(centre) - radius)
+    assert limits["corner_loss_side_edge"].worn == pytest.approx(centre.real)
+    assert limits["corner_loss_end_edge"].discard == pytest.approx(2.5 * centre.real)
+
+
+def test_at_90_degrees_the_recession_is_0_414_of_the_radius() -> None:
+    assert load_limits().for_cutter(Facts(diameter_mm=6.0))["corner_recession"].worn == pytest.approx(
+        0.414 * 0.04, rel=1e-3
+    )
 
 
 def test_every_limit_has_a_reason_a_status_and_two_steps() -> None:

@@ -54,13 +54,21 @@ class _Damage:
         return f"{self.name}: not measured ({why.rstrip('.')})"
 
 
-def judge(finding: Finding, *, view: str, facts: Facts, limits: Limits, px_per_mm: float) -> Judgement:
+def judge(
+    finding: Finding,
+    *,
+    view: str,
+    facts: Facts,
+    limits: Limits,
+    px_per_mm: float,
+    corner_angle_deg: float = 90.0,
+) -> Judgement:
     """Grade one photo: the worst of its damages; `retake` where a required one was not measured.
 
     A flag that blocks makes it `retake` too; a proven discard outranks a retake, unless the numbers themselves are
     in doubt. Heat is required only where light falls on the face seen, which the finding tells by `tint:...`.
     """
-    by_name = limits.for_cutter(facts)
+    by_name = limits.for_cutter(facts, corner_angle_deg=corner_angle_deg)
     front_lit = any(flag.startswith("tint:") for flag in finding.flags)
     required = limits.required(view, front_lit=front_lit)
     damages = [_damage(name, limits, by_name, finding) for name in limits.damage]

@@ -7,8 +7,9 @@ over it and is checked key by key.
 import difflib
 import hashlib
 import json
+import math
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
@@ -61,13 +62,16 @@ class Limits:
         inside = bool(fitting) and diameter_mm >= sizes["smallest_mm"]
         return (fitting or [classes[-1][0]])[0], inside
 
-    def for_cutter(self, facts: Facts) -> dict[str, Limit]:
-        """Every limit that holds for this cutter, by measurement name."""
+    def for_cutter(self, facts: Facts, *, corner_angle_deg: float = 90.0) -> dict[str, Limit]:
+        """Every limit that holds for this cutter, by measurement name.
+
+        `corner_angle_deg`, between the two edges, turns a radius into the recession and the losses it causes.
+        """
         entries: dict[str, Table] = {}
         for table in self._tables(facts):
             entries = {**table, **entries}
         usable = (name for name, entry in entries.items() if entry.get("of", name) in entries)
-        return {name: _limit(name, entries, facts) for name in usable}
+        return {name: _limit(name, entries, facts, corner_angle_deg) for name in usable}
 
     def _tables(self, facts: Facts) -> Iterator[Table]:
         """The tables that apply, most particular first."""
@@ -95,10 +99,18 @@ class Limits:
         return required
 
 
-def _limit(name: str, entries: Mapping[str, Table], facts: Facts) -> Limit:
+_BY: Mapping[str, Callable[[float], float]] = {
+    "arc recession": lambda half: 1 / math.sin(half) - 1,
+    "tangent length": lambda half: 1 / math.tan(half),
+}
+"""What an arc of radius 1, tangent to both edges, takes from a corner of half angle `half` (plane geometry)."""
+
+
+def _limit(name: str, entries: Mapping[str, Table], facts: Facts, corner_angle_deg: float) -> Limit:
     entry = entries[name]
     if "of" in entry:
-        base, times = _limit(entry["of"], entries, facts), float(entry["times"])
+        base = _limit(entry["of"], entries, facts, corner_angle_deg)
+        times = _BY[entry["by"]](math.radians(corner_angle_deg) / 2)
         return Limit(
             name, base.worn * times, base.discard * times, entry["reason"], base.status, base.blur_mm
         )
@@ -278,13 +290,13 @@ def _check_entry(check: _Checker, where: str, name: str, entry: object) -> None:
     entry = check.table(key, entry)
     derived = "of" in entry
     for field in entry:
-        check.name(f"{key}.{field}", field, ("of", "times", "reason") if derived else _FIELDS)
+        check.name(f"{key}.{field}", field, ("of", "by", "reason") if derived else _FIELDS)
     check.text(f"{key}.reason", entry.get("reason"))
     if derived:
         if name in _BASES:
             raise check.fail(key, "worn and discard: other limits follow from this one")
         check.name(f"{key}.of", str(entry["of"]), _BASES)
-        check.number(f"{key}.times", entry.get("times"), above=0)
+        check.name(f"{key}.by", str(entry.get("by")), tuple(_BY))
         return
     worn = check.number(f"{key}.worn", entry.get("worn"), least=0)
     check.number(f"{key}.discard", entry.get("discard"), above=worn)
