@@ -410,9 +410,9 @@ def _running(pid: int) -> bool:
 
 @pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="needs /proc to see the workers")
 def test_killed_and_started_again(tmp_path: Path) -> None:
-    whole, killed = killed_runs(tmp_path, photos=120, kills=3, seed=1)
+    whole, killed = killed_runs(tmp_path, photos=60, kills=2, seed=1)
     assert killed == whole
-    assert len(whole.splitlines()) == 121
+    assert len(whole.splitlines()) == 61
 
 
 @pytest.mark.slow

@@ -46,6 +46,10 @@ WINDOWS = (1 / 8, 1 / 4, 1 / 2)
 """Sides of the enlarged window, as shares of the photo's shorter side."""
 
 
+NEAR = 0.03
+"""The outline is drawn where it is nearer than this to a fitted edge, as a share of the shorter side."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Window:
     """The square part of the photo that is shown enlarged: top left corner and side, in px."""
@@ -74,7 +78,8 @@ def thumbnail(photo: Photo, report: PhotoReport, *, longest: int = 360) -> Pictu
     width, height = (max(1, round(side * factor)) for side in photo.size)
     small = ink.resized(plain, width, height)
     shift = np.array([0.5, 0.5])
-    _draw_lines(small, report.curves, report.marks, unit=1.0, place=lambda p: (p + shift) * factor - shift)
+    curves = _outline_near_edges(report.curves, None, reach=NEAR * min(photo.size))
+    _draw_lines(small, curves, report.marks, unit=1.0, place=lambda p: (p + shift) * factor - shift)
     return small
 
 
@@ -94,6 +99,7 @@ def draw_sheet(
     size = _letter(photo)
     window = _window(photo, curves, marks)
     width, height = photo.size
+    curves = _outline_near_edges(curves, window, reach=NEAR * min(width, height))
     beside = width < WIDE * height
     column = 26 * size if beside else width // 3
     plain = _eight_bit(photo)
@@ -163,6 +169,39 @@ def _missing_reach(corner: tuple[float, float], curves: Sequence[Curve], marks: 
     return float(np.hypot(*(np.vstack(points) - corner).T).max())
 
 
+def _outline_near_edges(curves: Sequence[Curve], window: _Window | None, *, reach: float) -> list[Curve]:
+    """All curves, but of the outline only the parts near fitted edges and in the window; all of it where nothing was fitted."""
+    others = [curve for curve in curves if curve.name != "outline"]
+    if not others:
+        return list(curves)
+    fitted = np.vstack([_dense(curve.px, reach / 2) for curve in others])
+    near: list[Curve] = []
+    for curve in curves:
+        if curve.name == "outline" and len(curve.px):
+            keep = _distance(curve.px, fitted) < reach
+            if window is not None:
+                low = np.array([window.x, window.y])
+                keep |= ((curve.px >= low) & (curve.px < low + window.side)).all(axis=1)
+            cuts = np.flatnonzero(np.diff(keep)) + 1
+            parts = zip(np.split(curve.px, cuts), np.split(keep, cuts), strict=True)
+            near += [Curve("outline", part) for part, kept in parts if kept[0]]
+    return near + others
+
+
+def _dense(points: NDArray[np.float64], step: float) -> NDArray[np.float64]:
+    """The polyline with a point at least every `step` px."""
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    at = np.union1d(along, np.arange(0.0, along[-1], step))
+    return np.column_stack([np.interp(at, along, points[:, 0]), np.interp(at, along, points[:, 1])])
+
+
+def _distance(points: NDArray[np.float64], others: NDArray[np.float64]) -> NDArray[np.float64]:
+    """From each point to the nearest of the others."""
+    from scipy.spatial import cKDTree
+
+    return np.asarray(cKDTree(others).query(points)[0], np.float64)
+
+
 Place = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 
 
@@ -187,26 +226,36 @@ def _draw_lines(
             picture, place(curve.px), look.colour, width=width, dash=dash, closed=curve.closed, casing=casing
         )
     numbers: dict[str, int] = {}
+    inward = _inward(curves, marks)
     for mark in marks:
         numbers[mark.name] = numbers.get(mark.name, 0) + 1
         at = place(np.array([mark.px], np.float64))[0]
-        _draw_mark(picture, mark.name, numbers[mark.name], at, unit, casing)
+        if mark.name == "virtual_corner":
+            _draw_cross(picture, at, unit, casing, inward)
+        elif mark.name.startswith(("chip", "heat", "stuck")):
+            words = f"{mark.name[0].upper()}{numbers[mark.name]}"
+            _draw_pin(picture, at, words, line_look(mark.name).colour, unit)
 
 
-def _draw_mark(
-    picture: Picture, name: str, number: int, at: NDArray[np.float64], unit: float, casing: float
+def _inward(curves: Sequence[Curve], marks: Sequence[Mark]) -> NDArray[np.float64] | None:
+    """From the virtual corner towards what is drawn of the cutter; None where nothing is."""
+    corner = _corner(marks)
+    if corner is None or not curves:
+        return None
+    return np.asarray(np.vstack([curve.px for curve in curves]).mean(axis=0) - corner, np.float64)
+
+
+def _draw_cross(
+    picture: Picture,
+    at: NDArray[np.float64],
+    unit: float,
+    casing: float = 1.0,
+    inward: NDArray[np.float64] | None = None,
 ) -> None:
-    if name == "virtual_corner":
-        _draw_cross(picture, at, unit, casing)
-    elif name.startswith(("chip", "heat")):
-        _draw_pin(picture, at, f"{name[0].upper()}{number}", line_look(name).colour, unit)
-
-
-def _draw_cross(picture: Picture, at: NDArray[np.float64], unit: float, casing: float = 1.0) -> None:
-    """Four ticks that leave the place itself free."""
-    for dx, dy in ((1, 1), (-1, 1), (-1, -1), (1, -1)):
-        ends = at + np.array([[dx, dy]]) * np.array([[7.0], [13.0]]) * unit
-        ink.line(picture, ends, WHITE, width=unit, casing=casing)
+    """Diagonal ticks that leave the place itself free, and the side of the cutter."""
+    for tick in np.array([[1.0, 1.0], [-1.0, 1.0], [-1.0, -1.0], [1.0, -1.0]]):
+        if inward is None or tick @ inward < 0.8 * math.sqrt(2) * math.hypot(*inward):
+            ink.line(picture, at + tick * np.array([[7.0], [13.0]]) * unit, WHITE, width=unit, casing=casing)
 
 
 def _draw_pin(picture: Picture, at: NDArray[np.float64], words: str, colour: RGB, unit: float) -> None:
@@ -280,7 +329,7 @@ def _strip(
 def _scale_bar(
     out: Picture, at: tuple[float, float], px_per_mm: float, room: float, size: int, units: Units
 ) -> float:
-    """Draw a bar of a round length not longer than `room` px with its length under it; its length in px."""
+    """Draw a bar of a round length not longer than `room` px with its length in words under it; the width used."""
     per_unit = px_per_mm * (MM_PER_INCH if units == "inch" else 1.0)
     length = ink.nice_length(room / per_unit)
     long = length * per_unit
@@ -297,15 +346,10 @@ def _scale_bar(
     unit = "in" if units == "inch" else "mm"
     words = f"{length:g} {unit}"
     ink.text(out, (x + 0.3 * size, bottom + 0.45 * size), words, size=size, bold=True)
-    per = f"{per_unit:.1f} px/{unit}"
-    ink.text(
-        out,
-        (x + 0.9 * size + ink.font(size, True).getlength(words), bottom + 0.6 * size),
-        per,
-        size=round(0.8 * size),
-        colour=SOFT,
-    )
-    return long
+    per, small = f"{per_unit:.1f} px/{unit}", round(0.8 * size)
+    left = 0.9 * size + ink.font(size, True).getlength(words)
+    ink.text(out, (x + left, bottom + 0.6 * size), per, size=small, colour=SOFT)
+    return max(long, left + ink.font(small).getlength(per))
 
 
 def _key(out: Picture, x: float, size: int, curves: Sequence[Curve], marks: Sequence[Mark]) -> None:

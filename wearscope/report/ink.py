@@ -22,7 +22,7 @@ __all__ = ["Picture", "dashes", "disc", "font", "icon", "line", "nice_length", "
 Picture = NDArray[np.uint8]
 Points = NDArray[np.float64]
 _SHIFT = 4
-CASING: RGB = (16, 16, 16)
+CASING: RGB = (0, 0, 0)
 
 
 def dashes(points: Points, on: float, off: float) -> list[Points]:

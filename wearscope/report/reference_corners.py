@@ -35,8 +35,18 @@ def _panel(name: str, words: str) -> Picture:
     body = np.vstack([[EDGES_PX, far], front, [far, EDGES_PX], [far, far]])
     cv2.fillPoly(panel, [np.round(body * 16).astype(np.int32)], METAL[::-1], cv2.LINE_AA, 4)
     panel[PANEL_PX:] = WHITE
-    if RADIUS_MM[name]:
-        ink.line(panel, front, GLINT, width=12 * RADIUS_MM[name] / 0.25 + 2, casing=0)
+    radius = RADIUS_MM[name]
+    if radius:
+        width = max(3.0, 0.15 * radius * PX_PER_MM)
+        inward = 1 - width / 2 / (radius * PX_PER_MM)
+        ink.line(
+            panel,
+            EDGES_PX + PX_PER_MM * (radius + inward * (_arc(radius) - radius)),
+            GLINT,
+            width=width,
+            casing=0,
+        )
+    panel[:, -2:] = WHITE
     bar = np.array([[20.0, PANEL_PX - 20.0], [20.0 + 0.2 * PX_PER_MM, PANEL_PX - 20.0]])
     ink.line(panel, bar, WHITE, width=3)
     ink.text(panel, (20, PANEL_PX - 46), "0.2 mm", size=16, colour=WHITE, halo=True)

@@ -363,7 +363,10 @@ def photo_sheet(
     scale = report.scale
     per = MM_PER_INCH if units == "inch" else 1.0
     unit = "in" if units == "inch" else "mm"
-    told = f"scale {scale.px_per_mm * per:.5g} ± {scale.uncertainty * per:.2g} px/{unit} ({scale.id})"
+    known = (
+        f"± {scale.uncertainty * per:.2g} px/{unit}" if scale.uncertainty else f"px/{unit}, taken as exact"
+    )
+    told = f"scale {scale.px_per_mm * per:.5g} {known} ({scale.id})"
     return Sheet(
         report.grade,
         " · ".join(part for part in (heading, f"{report.view} view", flute) if part),
