@@ -1,0 +1,441 @@
+"""Chips in the cutting edges beside the corner: where the outline falls back behind the undamaged edge.
+
+Each edge is straightened, traced at sub-pixel and compared with its baseline. A chip counts when its mouth is at
+least six blurs wide and the edge, averaged over that mouth, lies deeper than four times the noise of such an average.
+The depth is the outline's: the broken hollow on the rake face behind it may look much deeper. The corner's own rounding is left out.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.finding import Curve, Finding, Mark
+from wearscope.geometry.baseline import Baseline, fit_baseline, moving_mean, tail_sigma
+from wearscope.geometry.scale import Scale
+from wearscope.measures import MEASURES
+from wearscope.outline.shape import CornerPose, Outline
+from wearscope.photo.read import Photo, srgb_to_linear
+from wearscope.quantity import ONE_SIDED_95, Quantity
+from wearscope.subpixel.trace import (
+    Frame,
+    Ground,
+    Strip,
+    Trace,
+    best_weights,
+    contour_offsets,
+    follow_openings,
+    ground_levels,
+    straighten,
+    trace_edge,
+    unblur,
+)
+
+__all__ = ["Chip", "EdgeScan", "measure_chips", "scan_edges"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+NAMES = ("chip_count", "chip_depth_max", "chip_length_total")
+_MOUTH = 6.0
+"""Least mouth of a chip, in sigma_b."""
+_SURE = 4.0
+"""Least mean depth over the mouth, in standard deviations of such a mean: about 1 false chip in 100 mm or less."""
+_SEEN = 0.5
+"""Least share of an edge that must be told from the background."""
+_GUARD = 3.0
+"""Columns next to the corner's arc that its blur still touches, in sigma_b."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chip:
+    """One stretch of an edge that lies behind (`depth_px` > 0) or stands out of (< 0) the undamaged edge.
+
+    `place_px` is the distance of the deepest point from the corner along the edge, `mouth_px` (start, end) likewise; `contour_px` (n, 2)
+    its outline in the photo. `u_depth_px` by part: "noise", "baseline", "blur".
+    """
+
+    place_px: float
+    mouth_px: tuple[float, float]
+    depth_px: float
+    area_px2: float
+    deepest_px: tuple[float, float]
+    contour_px: Floats
+    u_depth_px: dict[str, float]
+
+    @property
+    def length_px(self) -> float:
+        """Width of the mouth along the edge."""
+        return self.mouth_px[1] - self.mouth_px[0]
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeScan:
+    """What one edge shows: chips, stuck stretches, the undamaged edge, and how shallow a chip it could show."""
+
+    name: str
+    chips: tuple[Chip, ...]
+    stuck: tuple[Chip, ...]
+    baseline_px: Floats
+    noise_px: float
+    detection_px: float
+    length_px: float
+
+
+def measure_chips(photo: Photo, outline: Outline, scale: Scale) -> Finding:
+    """Number, greatest depth and total length of the chips along both edges.
+
+    Without a chip the depth is an upper limit: the shallowest chip that would have been found for certain.
+    An edge that cannot be followed is a remark while the other can; if neither can, nothing is measured.
+    """
+    scans, reasons = scan_edges(photo, outline)
+    if not scans:
+        why = "; ".join(reasons)
+        return Finding(not_measured=dict.fromkeys(NAMES, why))
+    chips = [chip for scan in scans for chip in scan.chips]
+    stuck = [chip for scan in scans for chip in scan.stuck]
+    return Finding(
+        quantities={
+            "chip_count": Quantity(float(len(chips)), MEASURES["chip_count"]),
+            "chip_depth_max": scale.to_mm(_depth(chips, scans)),
+            "chip_length_total": scale.to_mm(_length(chips, scans, outline)),
+        },
+        marks=(*_marks("chip", chips, scale), *_marks("stuck", stuck, scale)),
+        flags=("stuck_material",) if stuck else (),
+        curves=tuple(_curves(scans)),
+        remarks=(*reasons, *_remarks(scans, scale)),
+    )
+
+
+def scan_edges(photo: Photo, outline: Outline) -> tuple[tuple[EdgeScan, ...], tuple[str, ...]]:
+    """Every edge that could be followed, and for each that could not, why."""
+    if outline.corner is None:
+        return (), ("no cutting corner was found",)
+    tried = [_scan(photo, outline, outline.corner, name) for name in ("end edge", "side edge")]
+    return tuple(t for t in tried if isinstance(t, EdgeScan)), tuple(t for t in tried if isinstance(t, str))
+
+
+def _scan(photo: Photo, outline: Outline, corner: CornerPose, name: str) -> EdgeScan | str:
+    frame, blur = _frame(corner, name), corner.blur_px
+    walk = _walk_from_corner(outline.points_px, frame)
+    start = corner_zone(outline.points_px, corner) + _GUARD * blur + outline.mask_step
+    s = np.arange(0.0, np.max(frame.to_strip(walk)[0], initial=0.0) + 1)
+    rough = contour_offsets(frame, walk, s)
+    shared = max(3 * blur, 2.0 * outline.mask_step)
+    course = _line(s, rough, start, floor=0.25 * outline.mask_step, step=shared)
+    if course is None or course.end_px - start < 4 * _MOUTH * blur:
+        return f"{name}: too little of it lies outside the corner to tell damaged from undamaged"
+    on = s <= course.end_px
+    s, rough = s[on], rough[on] - course(s[on])
+    weights = _weights(photo, frame, s[s >= start], course, blur)
+    strip = straighten(
+        photo.linear_bgr,
+        photo.size,
+        frame,
+        s_px=s,
+        course_px=course(s),
+        d_range=(-9 * blur - 2, 10 * blur + 2),
+        weights=weights,
+    )
+    trace = trace_edge(strip, blur_px=blur)
+    line = _line(s, trace.offset_px + course(s), start, floor=0.0, step=3 * blur)
+    if line is None:
+        return f"{name}: the edge is too faint to follow"
+    edge = _with_openings(photo, strip, weights, trace, rough, start, blur)
+    seen = np.isfinite(edge[(s >= start) & (s <= line.end_px)])
+    if min(seen.mean(), line.on_edge[: len(seen) // 4].mean()) < _SEEN:
+        return f"{name}: cutter and background look alike along most of it, or beside the corner"
+    return _judge(name, frame, s, edge, trace, line, start, blur)
+
+
+def _weights(photo: Photo, frame: Frame, s: Floats, course: Baseline, blur: float) -> Floats:
+    """How to mix the channels for this edge, from the colours some blurs beside it."""
+    width, height = photo.size
+    places, away = np.meshgrid(
+        s[:: max(1, len(s) // 192)], blur * np.array([-5.0, -4.0, -3.0, 3.0, 4.0, 5.0]), indexing="ij"
+    )
+    at = np.rint(frame.to_photo(places, course(places.ravel()).reshape(places.shape) + away)).astype(int)
+    x, y = np.clip(at[..., 0], 0, width - 1), np.clip(at[..., 1], 0, height - 1)
+    light = srgb_to_linear(photo.encoded[y, x] / photo.top)
+    return best_weights(np.median(light[:, 3:], axis=1), np.median(light[:, :3], axis=1))
+
+
+def _with_openings(
+    photo: Photo, strip: Strip, weights: Floats, trace: Trace, rough: Floats, start: float, blur: float
+) -> Floats:
+    """Offset of the edge in the frame: the trace where it stays near the course, openings followed where it does not.
+
+    NaN where neither is seen: there cutter and ground look alike.
+    """
+    offset = trace.offset_px.copy()
+    ground = ground_levels(strip, trace, blur_px=blur)
+    astray = ~(np.abs(offset) < 2.5 * blur) & (strip.s_px >= start)
+    pad = round(4 * blur)
+    for a, b in _runs(_closed(astray, 2 * pad)):
+        if b - a < 2 * blur:
+            continue
+        part = slice(max(0, a - pad), min(len(offset), b + pad))
+        if not _shoulders_seen(ground, trace, a, b, blur):
+            offset[a:b] = np.nan
+            continue
+        offset[part] = _opening(photo, strip, weights, ground, rough, part, blur)
+    return offset + strip.course_px
+
+
+def _closed(on: Bools, gap: int) -> Bools:
+    """Fill gaps of less than `gap` columns."""
+    filled = on.copy()
+    for a, b in _runs(~on):
+        if b - a < gap and a > 0 and b < len(on):
+            filled[a:b] = True
+    return filled
+
+
+def _shoulders_seen(ground: Ground, trace: Trace, a: int, b: int, blur: float) -> bool:
+    """Whether the edge on both sides of [a, b) is mostly seen and keeps its contrast right up to it: it did not fade away."""
+    jump = np.where(np.isfinite(trace.offset_px), trace.inside - trace.outside, np.nan)
+    whole = float(np.nanmedian(np.abs(jump)))
+    near, far = round(_MOUTH * blur), round(2.5 * _MOUTH * blur)
+    shoulders = []
+    for beside, beyond in (
+        (jump[max(0, a - near) : a], jump[max(0, a - far) : max(0, a - near)]),
+        (jump[b : b + near], jump[b + near : b + far]),
+    ):
+        if len(beside) == 0 or np.isfinite(beside).mean() < 0.5:
+            return False
+        shoulder = float(np.nanmedian(beside))
+        if len(beyond) and np.isfinite(beyond).mean() > 0.5 and shoulder / float(np.nanmedian(beyond)) < 0.7:
+            return False
+        shoulders.append(shoulder)
+    left, right = shoulders
+    return left * right > 0 and min(abs(left), abs(right)) > max(0.25 * whole, 10 * ground.noise)
+
+
+def _opening(
+    photo: Photo, strip: Strip, weights: Floats, ground: Ground, rough: Floats, part: slice, blur: float
+) -> Floats:
+    out = np.minimum(0.0, np.nan_to_num(rough[part]))
+    begin = np.where(out < -2 * blur, out - 4 * blur, -2.5 * blur)
+    width = part.stop - part.start
+    depth = max(32.0, 0.75 * width) + 4 * blur
+    for _ in range(3):
+        deep = straighten(
+            photo.linear_bgr,
+            photo.size,
+            strip.frame,
+            s_px=strip.s_px[part],
+            course_px=strip.course_px[part],
+            d_range=(float(np.min(begin)) - 4 * blur - 2, depth),
+            weights=weights,
+        )
+        found, step = follow_openings(deep, ground.part(part), begin_px=begin, blur_px=blur)
+        if np.isfinite(found).all():
+            break
+        depth *= 2
+    opened = found > 2.5 * blur
+    faint = min(10 * ground.noise, 0.35 * float(np.median(ground.usual)))
+    if opened.any() and np.median(step[opened]) < faint:
+        return np.where(np.abs(found) > 2.5 * blur, np.nan, found)
+    return found
+
+
+def _frame(corner: CornerPose, name: str) -> Frame:
+    end, side = np.array(corner.end_direction), np.array(corner.side_direction)
+    along, other = (end, side) if name == "end edge" else (side, end)
+    into = other - (other @ along) * along
+    into /= np.hypot(*into)
+    return Frame(corner.apex_px, (float(along[0]), float(along[1])), (float(into[0]), float(into[1])))
+
+
+def _walk_from_corner(points: Floats, frame: Frame) -> Floats:
+    """The contour from its point nearest to the corner onward along the frame's edge."""
+    nearest = int(np.argmin(np.hypot(*(points - np.array(frame.origin_px)).T)))
+    s, _ = frame.to_strip(points)
+    ahead, behind = s[nearest : nearest + 80], s[max(0, nearest - 80) : nearest + 1]
+    return points[nearest:] if np.max(ahead) >= np.max(behind) else points[nearest::-1]
+
+
+def corner_zone(points: Floats, corner: CornerPose) -> float:
+    """How far along both edges the corner's own loss reaches (px): the tangent length of the arc with its recession."""
+    apex = np.array(corner.apex_px)
+    recession = float(np.min(np.hypot(*(points - apex).T)))
+    cosine = float(np.dot(corner.end_direction, corner.side_direction))
+    half = np.arccos(np.clip(cosine, -0.99, 0.99)) / 2
+    return float(recession * np.cos(half) / (1 - np.sin(half)))
+
+
+def _line(s: Floats, offset: Floats, start: float, *, floor: float, step: float) -> Baseline | None:
+    part = s >= start
+    return fit_baseline(s[part], offset[part], floor_px=floor, step_px=step)
+
+
+def _judge(
+    name: str, frame: Frame, s: Floats, edge: Floats, trace: Trace, line: Baseline, start: float, blur: float
+) -> EdgeScan:
+    part = (s >= start) & (s <= line.end_px)
+    s, missing = s[part], edge[part] - line(s[part])
+    noise = _noise(missing, line.on_edge[: len(s)], trace, part, line.noise_px, blur)
+    mouth = max(3, round(_MOUTH * blur))
+    chips = [
+        _chip(frame, s, missing, a, b, line, noise, blur) for a, b in _stretches(missing, noise, mouth, blur)
+    ]
+    stuck = [
+        _chip(frame, s, missing, a, b, line, noise, blur) for a, b in _stretches(-missing, noise, mouth, blur)
+    ]
+    certain = 2 * (_SURE + ONE_SIDED_95) * float(np.median(noise.local(mouth)))
+    places = np.arange(start, line.end_px, 4.0)
+    return EdgeScan(
+        name,
+        tuple(chips),
+        tuple(stuck),
+        frame.to_photo(places, line(places)),
+        line.noise_px,
+        certain,
+        line.end_px - start,
+    )
+
+
+@dataclass(frozen=True)
+class _Noise:
+    """Scatter of the undamaged edge, and of its mean over a stretch, taken from the edge itself.
+
+    `worse` (columns,) says by how much the picture is noisier here than along most of this edge (1 or more), `level_px` what uneven
+    light may move the edge by over any length.
+    """
+
+    missing: Floats
+    good: Bools
+    worse: Floats
+    level_px: Floats
+    single_px: float
+
+    def of_mean(self, count: int) -> float:
+        """Standard deviation of the mean over `count` columns; never below what independent columns would give."""
+        least = self.single_px / np.sqrt(max(1.0, count))
+        # too few windows of the full size would not show their scatter
+        count = min(count, max(1, int(self.good.sum()) // 12))
+        quiet = np.where(self.good, self.missing, np.nan)
+        means = moving_mean(quiet, count)[self.good]
+        return max(float(least), tail_sigma(means))
+
+    def local(self, count: int) -> Floats:
+        """As `of_mean`, column by column, with what uneven light adds."""
+        return np.hypot(self.of_mean(count) * self.worse, self.level_px)
+
+
+def _noise(missing: Floats, good: Bools, trace: Trace, part: Bools, single: float, blur: float) -> _Noise:
+    noise, level = trace.noise_px[part], trace.level_px[part]
+    known = np.isfinite(noise)
+    columns = np.arange(len(noise))
+
+    def near(values: Floats) -> Floats:
+        return moving_mean(np.interp(columns, columns[known], values[known]), round(2 * _MOUTH * blur))
+
+    worse = np.maximum(1.0, near(noise) / np.median(noise[known]))
+    return _Noise(missing, good, worse, near(level), single)
+
+
+def _stretches(missing: Floats, noise: _Noise, mouth: int, blur: float) -> list[tuple[int, int]]:
+    """Stretches [a, b) of columns that count: wide enough, and deep enough on average over their own width.
+
+    Looked for with a mean over one mouth, then over twice as much and so on; what is found is left out of the wider means.
+    """
+    found: list[tuple[int, int]] = []
+    left = missing.copy()
+    count = mouth
+    while count <= len(missing) // 2:
+        behind = moving_mean(left, max(1, count // 2)) > 2 * noise.local(count // 2)
+        deep = moving_mean(left, count) > _SURE * noise.local(count)
+        for a, b in _runs(behind & np.isfinite(left)):
+            closed = a > 0 and b < len(left)
+            # blur may narrow a mouth by about half of itself on either side
+            wide = b - a >= mouth - blur
+            if closed and wide and deep[a:b].any() and np.mean((left / noise.local(b - a))[a:b]) > _SURE:
+                found.append((a, b))
+                left[max(0, a - mouth) : b + mouth] = np.nan
+        count *= 2
+    return sorted(found)
+
+
+def _runs(on: Bools) -> Iterable[tuple[int, int]]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(np.int8), [0]])))
+    return zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
+
+
+def _chip(
+    frame: Frame, s: Floats, missing: Floats, a: int, b: int, line: Baseline, noise: _Noise, blur: float
+) -> Chip:
+    """A found stretch, measured on the outline with the blur taken out. Never seen columns are bridged."""
+    pad = round(6 * blur)
+    part = slice(max(0, a - pad), min(len(s), b + pad))
+    known = np.isfinite(missing[part])
+    seen = np.interp(s[part], s[part][known], missing[part][known])
+    # the trace averages columns over about one blur: that much wider is the whole blur along the edge
+    sharp = _calm(unblur(seen, blur_px=1.1 * blur), blur)
+    inner = slice(a - part.start, b - part.start)
+    sign = 1.0 if np.mean(seen[inner]) > 0 else -1.0
+    k = int(np.argmax(sign * sharp[inner]))
+    place, depth = s[a:b][[k]], sharp[inner][[k]]
+    course = line(s[a:b]) + sharp[inner]
+    u = {
+        "noise": noise.single_px + float(noise.level_px[a + k]),
+        "baseline": float(line.uncertainty(place)[0]),
+        "blur": 0.4 * abs(float(depth[0]) - float(_calm(seen, blur)[inner][k])),
+    }
+    deepest = frame.to_photo(place, line(place) + depth)[0]
+    return Chip(
+        place_px=float(place[0]),
+        mouth_px=(float(s[a]) - 0.5, float(s[b - 1]) + 0.5),
+        depth_px=float(depth[0]),
+        area_px2=float(np.sum(seen[inner])),
+        deepest_px=(float(deepest[0]), float(deepest[1])),
+        contour_px=frame.to_photo(s[a:b], course),
+        u_depth_px=u,
+    )
+
+
+def _calm(offset: Floats, blur: float) -> Floats:
+    """Parabolas through neighbours within about one blur: noise goes, peaks stay (Savitzky and Golay 1964)."""
+    half = max(1, round(1.25 * blur))
+    x = np.arange(-half, half + 1)
+    kernel = np.linalg.pinv(np.stack([np.ones(len(x)), x, x * x], axis=1))[0]
+    return np.convolve(np.pad(offset, half, mode="edge"), kernel[::-1], mode="valid")
+
+
+def _depth(chips: list[Chip], scans: Iterable[EdgeScan]) -> Quantity:
+    if not chips:
+        return Quantity(max(scan.detection_px for scan in scans), "px", kind="upper_limit")
+    deepest = max(chips, key=lambda c: c.depth_px)
+    return Quantity(deepest.depth_px, "px", deepest.u_depth_px)
+
+
+def _length(chips: list[Chip], scans: Iterable[EdgeScan], outline: Outline) -> Quantity:
+    blur = outline.corner.blur_px if outline.corner else 0.0
+    total = sum(chip.length_px for chip in chips)
+    return Quantity(total, "px", {"blur": blur * float(np.sqrt(2.0 * max(1, len(chips))))})
+
+
+def _marks(name: str, chips: Iterable[Chip], scale: Scale) -> tuple[Mark, ...]:
+    return tuple(
+        Mark(
+            name,
+            c.deepest_px,
+            f"{abs(c.depth_px) / scale.px_per_mm:.3f} mm, {c.place_px / scale.px_per_mm:.2f} mm from the corner",
+        )
+        for c in chips
+    )
+
+
+def _curves(scans: Iterable[EdgeScan]) -> Iterable[Curve]:
+    for scan in scans:
+        yield Curve("undamaged edge", scan.baseline_px)
+        yield from (Curve("chip", chip.contour_px) for chip in scan.chips)
+        yield from (Curve("stuck material", chip.contour_px) for chip in scan.stuck)
+
+
+def _remarks(scans: Iterable[EdgeScan], scale: Scale) -> Iterable[str]:
+    for scan in scans:
+        yield (
+            f"{scan.name}: {scan.length_px / scale.px_per_mm:.2f} mm looked at; a chip of 6 blurs shows from "
+            f"{scan.detection_px / scale.px_per_mm:.4f} mm depth"
+        )

@@ -1,0 +1,397 @@
+"""Following one edge at sub-pixel along a straightened strip of the photo.
+
+A strip has columns along the edge (s, px from its origin) and rows across it (d, px, growing into the cutter), counted
+from a course that may be straight or curved.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "LUMINANCE",
+    "Frame",
+    "Ground",
+    "Strip",
+    "Trace",
+    "best_weights",
+    "contour_offsets",
+    "follow_openings",
+    "ground_levels",
+    "straighten",
+    "trace_edge",
+    "unblur",
+]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Box = tuple[int, int, int, int]
+_CLIPPED = 0.95
+"""A cutter brighter than this share of full scale is blown out: how bright it is stays unknown by about a third."""
+LUMINANCE = np.array([0.0722, 0.7152, 0.2126])
+"""Weights of linear blue, green and red (IEC 61966-2-1)."""
+_PIECE = 192
+"""Columns read at once: short pieces keep the boxes around a slanting edge small."""
+_EVEN = 0.01
+"""Light is even to no better than this share from place to place."""
+_CLIPPED = 0.95
+"""A cutter brighter than this share of full scale is blown out: how bright it is stays unknown by about a third."""
+LUMINANCE = np.array([0.0722, 0.7152, 0.2126])
+"""Weights of linear blue, green and red (IEC 61966-2-1)."""
+_PIECE = 192
+"""Columns read at once: short pieces keep the boxes around a slanting edge small."""
+_EVEN = 0.03
+"""Ground and metal are even to about three in a hundred over the few blurs where their levels are taken; vignetting and
+facets change slowly, grain is seen as scatter."""
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """Where a strip lies: `origin_px` (x, y), unit vectors `along` the edge and `into` the cutter."""
+
+    origin_px: tuple[float, float]
+    along: tuple[float, float]
+    into: tuple[float, float]
+
+    def to_strip(self, points_px: Floats) -> tuple[Floats, Floats]:
+        """Photo points (n, 2) as s (n,) and d (n,)."""
+        moved = np.asarray(points_px, float) - np.array(self.origin_px)
+        return moved @ np.array(self.along), moved @ np.array(self.into)
+
+    def to_photo(self, s_px: Floats, d_px: Floats) -> Floats:
+        """s and d of equal shape as photo points, shape (..., 2)."""
+        along = np.asarray(s_px, float)[..., None] * np.array(self.along)
+        into = np.asarray(d_px, float)[..., None] * np.array(self.into)
+        return np.asarray(np.array(self.origin_px) + along + into)
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """`light` (rows, columns) float32, linear, NaN outside the photo; `s_px` (columns,), `d_px` (rows,), both 1 px apart.
+
+    Row d of column s lies `course_px[s] + d` from the frame's axis. `top` is the light of a blown-out place.
+    """
+
+    frame: Frame
+    light: NDArray[np.float32]
+    s_px: Floats
+    d_px: Floats
+    course_px: Floats
+    top: float = np.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """The edge, column by column; every array has shape (n,).
+
+    `offset_px` is the distance from the strip's course to where the light crosses half-way between `outside`
+    and `inside`, the levels next to the edge on both sides; NaN where no edge like the rest of it crosses.
+    `noise_px` is its standard uncertainty from the scatter of the levels, `level_px` the one from their being uneven or blown out, which
+    neighbours share: it grows where cutter and ground look alike.
+    """
+
+    s_px: Floats
+    offset_px: Floats
+    noise_px: Floats
+    level_px: Floats
+    outside: Floats
+    inside: Floats
+
+
+def straighten(
+    read: Callable[[Box], NDArray[np.float32]],
+    size: tuple[int, int],
+    frame: Frame,
+    *,
+    s_px: Floats,
+    course_px: Floats,
+    d_range: tuple[float, float],
+    weights: Floats,
+) -> Strip:
+    """Resample a strip (cubic) at columns `s_px` (n,), 1 px apart, along `course_px` (n,).
+
+    `read` gives linear light (h, w, 3) inside a box (x0, y0, x1, y1), end exclusive; `size` (width, height) of the photo;
+    `weights` (3,) says how its channels make one.
+    """
+    d = np.arange(np.floor(d_range[0]), np.ceil(d_range[1]) + 1)
+    light = np.full((len(d), len(s_px)), np.nan, np.float32)
+    for begin in range(0, len(s_px), _PIECE):
+        part = slice(begin, begin + _PIECE)
+        columns = np.broadcast_to(s_px[part], (len(d), len(s_px[part])))
+        light[:, part] = _resample(read, size, frame.to_photo(columns, course_px[part] + d[:, None]), weights)
+    top = float(weights.sum()) if (weights > 0).all() else np.inf
+    return Strip(frame, light, s_px, d, course_px, top)
+
+
+def _resample(
+    read: Callable[[Box], NDArray[np.float32]], size: tuple[int, int], at: Floats, weights: Floats
+) -> NDArray[np.float32]:
+    low = np.maximum(np.floor(at.min(axis=(0, 1))).astype(int) - 2, 0)
+    high = np.minimum(np.ceil(at.max(axis=(0, 1))).astype(int) + 3, size)
+    if np.any(high - low < 2):
+        return np.full(at.shape[:2], np.nan, np.float32)
+    box = (int(low[0]), int(low[1]), int(high[0]), int(high[1]))
+    source = cv2.transform(read(box), weights[None, :]).astype(np.float32)
+    local = (at - low).astype(np.float32)
+    out = cv2.remap(source, local[..., 0], local[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    beyond = (at < 0).any(axis=-1) | (at > np.array(size) - 1).any(axis=-1)
+    return np.where(beyond, np.float32(np.nan), out.reshape(at.shape[:2]))
+
+
+def best_weights(inside: Floats, outside: Floats) -> Floats:
+    """How to add linear blue, green and red so that an edge stands out best all along it, shape (3,), sum of sizes 1.
+
+    `inside` and `outside` (n, 3): colours of neighbouring places on both sides of the edge, in order along it. Luminance, unless
+    another mixture has at least twice its contrast to noise where that is low (the lower fifth of the places): colour is
+    sharper in no camera, and stored at half resolution in most files.
+    """
+    step = _smooth(inside) - _smooth(outside)
+    scatter = np.concatenate([np.diff(inside, axis=0), np.diff(outside, axis=0)])
+    covariance = scatter.T @ scatter / max(1, 2 * len(scatter)) + 1e-8 * np.eye(3)
+    tried = [LUMINANCE, *(np.linalg.solve(covariance, part.mean(axis=0)) for part in np.array_split(step, 4))]
+    quality = [np.percentile(np.abs(step @ w), 20) / _trimmed_rms(scatter @ w) for w in tried]
+    best = int(np.argmax(quality))
+    chosen = tried[best] if quality[best] > 2 * quality[0] else LUMINANCE
+    return np.asarray(chosen / np.abs(chosen).sum())
+
+
+def _trimmed_rms(values: Floats) -> float:
+    """Root mean square without the largest tenth: patches and borders are no noise."""
+    kept = np.sort(np.abs(values))[: max(1, int(0.9 * len(values)))]
+    return float(np.sqrt(np.mean(kept**2))) + 1e-9
+
+
+def _smooth(colours: Floats) -> Floats:
+    count = max(3, len(colours) // 16)
+    return np.asarray(cv2.blur(colours, (1, count), borderType=cv2.BORDER_REPLICATE))
+
+
+def contour_offsets(frame: Frame, points_px: Floats, s_px: Floats) -> Floats:
+    """Offset of an ordered contour (n, 2) over each of `s_px` (ascending, 1 px apart): the deepest where it folds.
+
+    NaN where the contour never passes. Pass only the walk along the edge, not the far side of the cutter.
+    """
+    s, d = frame.to_strip(points_px)
+    if len(s) < 2:
+        return np.full(len(s_px), np.nan)
+    walk = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(s), np.diff(d)))])
+    dense = np.arange(0.0, walk[-1], 0.5)
+    column = np.rint(np.interp(dense, walk, s) - s_px[0]).astype(int)
+    depth = np.interp(dense, walk, d)
+    on = (column >= 0) & (column < len(s_px))
+    out = np.full(len(s_px), -np.inf)
+    np.maximum.at(out, column[on], depth[on])
+    return np.where(np.isinf(out), np.nan, out)
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """Along an edge, arrays of shape (columns,): the ground's `level` and the `usual` size of the step to the cutter;
+    the ground's scatter `noise` after averaging over one blur."""
+
+    level: Floats
+    usual: Floats
+    noise: float
+
+    def part(self, columns: slice) -> "Ground":
+        """Some of the columns."""
+        return Ground(self.level[columns], self.usual[columns], self.noise)
+
+
+def trace_edge(strip: Strip, *, blur_px: float) -> Trace:
+    """The half-level crossing in each column of `strip` near its course.
+
+    Levels are medians over three blurs of rows on either side of the edge, two blurs away from it; the place is refined
+    three times, so the course may be wrong by three blurs. A column counts as seen where its step has the direction of the
+    whole edge's and at least a quarter of the size of its neighbours'. Columns are averaged over about one blur,
+    which the picture cannot resolve anyway.
+    """
+    width = 2 * int(blur_px / 2) + 1
+    light = np.asarray(cv2.blur(strip.light, (width, 1), borderType=cv2.BORDER_REPLICATE), np.float32)
+    offset = np.zeros(len(strip.s_px))
+    noise = outside = inside = offset
+    for reach in (5.0, 4.0, 3.0):
+        offset, noise, outside, inside = _cross(light, strip.d_px, offset, blur_px, reach)
+    jump = inside - outside
+    usual = _running_median(np.where(np.isfinite(offset), jump, np.nan), 48 * blur_px)
+    seen = (jump * np.sign(usual) > 0.25 * np.abs(usual)) & np.isfinite(offset)
+    usual_jump = np.nanmedian(np.abs(jump))
+    lag = max(2, round(6 * blur_px))
+    share = np.where(inside > _CLIPPED * strip.top, 0.3, _unevenness(inside, lag))
+    error = np.hypot(share * inside, _unevenness(outside, lag) * outside) + _EVEN * usual_jump
+    level = np.sqrt(np.pi / 2) * blur_px * error / np.maximum(np.abs(jump), 1e-9)
+    return Trace(
+        strip.s_px, np.where(seen, offset, np.nan), np.where(seen, noise, np.nan), level, outside, inside
+    )
+
+
+def _cross(
+    light: NDArray[np.float32], d_px: Floats, about: Floats, blur: float, reach: float
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """One refinement: levels beside `about`, then the half level nearest to it."""
+    near, end = 2.0 * blur, max(5.0 * blur, 2.0 * blur + 3)
+    far = int(np.ceil(max(end, reach * blur))) + 1
+    steps = np.arange(-far, far + 1)
+    base = np.rint(np.nan_to_num(about) - d_px[0]).astype(int)
+    rows = base + steps[:, None]
+    values = np.take_along_axis(light, np.clip(rows, 0, len(d_px) - 1), axis=0).astype(float)
+    outside, u_out = _level(values[(steps <= -near) & (steps >= -end)])
+    inside, u_in = _level(values[(steps >= near) & (steps <= end)])
+    jump = inside - outside
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = (values - outside) / jump
+        place, slope = _nearest_crossing(share, steps, reach * blur)
+        scatter = np.hypot(u_out, u_in) / np.sqrt(2.0)
+        seen = np.isfinite(place) & (np.abs(jump) > 3 * scatter) & (np.abs(jump) > 5 * np.nanmedian(u_out))
+        noise = scatter / np.abs(jump * slope)
+    offset = d_px[0] + base + place
+    return np.where(seen, offset, np.nan), np.where(seen, noise, np.nan), outside, inside
+
+
+def _level(values: Floats) -> tuple[Floats, Floats]:
+    """Median and robust scatter down the rows."""
+    middle = np.median(values, axis=0)
+    return middle, 1.4826 * np.median(np.abs(values - middle), axis=0)
+
+
+def _nearest_crossing(share: Floats, steps: NDArray[np.int_], reach: float) -> tuple[Floats, Floats]:
+    """Where `share` rises through one half, nearest to step 0, and its slope there; NaN where it never does."""
+    low, high = share[:-1], share[1:]
+    rises = (low < 0.5) & (high >= 0.5)
+    at = steps[:-1, None] + (0.5 - low) / np.where(rises, high - low, 1.0)
+    distance = np.where(rises & (np.abs(at) <= reach), np.abs(at), np.inf)
+    row = np.argmin(distance, axis=0)
+    columns = np.arange(share.shape[1])
+    found = np.isfinite(distance[row, columns])
+    return np.where(found, at[row, columns], np.nan), (high - low)[row, columns]
+
+
+def _unevenness(level: Floats, lag: int) -> float:
+    """Relative change of a level between neighbouring stretches of `lag` columns, at most one."""
+    mean = cv2.blur(level[None, :], (lag, 1), borderType=cv2.BORDER_REPLICATE)[0]
+    ahead, behind = mean[lag:], mean[:-lag]
+    if len(ahead) < 4:
+        return 0.0
+    change = np.abs(ahead - behind) / np.maximum(np.abs(ahead + behind) / 2, 1e-9)
+    return min(1.0, 1.4826 / float(np.sqrt(2.0)) * float(np.nanmedian(change)))
+
+
+def _running_median(values: Floats, width: float) -> Floats:
+    """Median in overlapping windows, interpolated; NaN ignored."""
+    half = max(1, int(width / 2))
+    centres = np.arange(0, len(values) + half, half)
+    middles = [values[max(0, c - half) : c + half + 1] for c in centres]
+    known = [(c, np.nanmedian(m)) for c, m in zip(centres, middles, strict=True) if np.isfinite(m).any()]
+    if not known:
+        return np.full(len(values), np.nan)
+    x, y = np.array(known).T
+    return np.asarray(np.interp(np.arange(len(values)), x, y), np.float64)
+
+
+def ground_levels(strip: Strip, trace: Trace, *, blur_px: float) -> Ground:
+    """What ground and cutter look like along the edge of a strip that was traced."""
+    smooth = _smoothed(strip.light, blur_px)
+    rows = smooth[(strip.d_px <= -3 * blur_px) & (strip.d_px >= -max(7 * blur_px, 3 * blur_px + 4))]
+    level = _running_median(np.median(rows, axis=0).astype(float), 12 * blur_px)
+    seen = np.isfinite(trace.offset_px)
+    jump = np.where(seen, trace.inside - trace.outside, np.nan)
+    noise = float(1.4826 * np.nanmedian(np.abs(rows - level)))
+    return Ground(level, _running_median(np.abs(jump), 96 * blur_px), noise)
+
+
+def follow_openings(
+    strip: Strip, ground: Ground, *, begin_px: Floats, blur_px: float
+) -> tuple[Floats, Floats]:
+    """How far the ground reaches into the cutter in each column (px from the course), and the step of light found there.
+
+    Walking inward from `begin_px` (columns,), the cutter begins where the light leaves the ground's level for good: it may be
+    darker or lighter, a broken hollow often is either. The place is then put on the half level between the ground and what
+    follows within three blurs. A second walk knows how the ground's light changes within the opening. Channels narrower than six
+    blurs and deeper than four are dark walls of a hollow, not openings. NaN where the cutter never begins.
+    """
+    smooth = _smoothed(strip.light, blur_px)
+    level = np.broadcast_to(ground.level, smooth.shape)
+    noise = ground.noise
+    least = 0.01 * ground.usual + 0.03 * np.abs(ground.level)
+    for final in (False, True):
+        low = np.minimum(np.maximum(5 * noise, least), 0.5 * ground.usual)
+        left = np.abs(smooth - level) > low
+        lasting = left[:-1] & left[1:] & (strip.d_px[:-1, None] >= begin_px)
+        row = np.argmax(lasting, axis=0)
+        found = lasting[row, np.arange(len(row))]
+        if not final:
+            level, noise = _ground_within(strip, smooth, level, np.where(found, row, 0), blur_px, noise)
+    fine = _smoothed(strip.light, 0.5 * blur_px)
+    place, step = _half_level(np.abs(fine - level), row, blur_px)
+    place = np.where(found, place + strip.d_px[0], np.nan)
+    return _without_channels(place, round(6 * blur_px), 4 * blur_px), step
+
+
+def _smoothed(light: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
+    return np.asarray(cv2.GaussianBlur(light, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE), np.float32)
+
+
+def _ground_within(
+    strip: Strip, smooth: NDArray[np.float32], level: Floats, row: NDArray[np.intp], blur: float, noise: float
+) -> tuple[Floats, float]:
+    """The ground's level with its slope across the edge, from what the first walk took for ground, and its scatter."""
+    inside = (strip.d_px[:, None] > 0) & (np.arange(len(strip.d_px))[:, None] < row - 2 * blur)
+    if inside.sum() < 36 * blur**2:
+        return level, noise
+    d = np.broadcast_to(strip.d_px[:, None], smooth.shape)[inside]
+    rest = (smooth - level)[inside]
+    slope, start = np.polyfit(d, rest, 1)
+    scatter = float(1.4826 * np.median(np.abs(rest - start - slope * d)))
+    return level + (start + slope * np.maximum(strip.d_px, 0.0))[:, None], max(noise, scatter)
+
+
+def _half_level(away: Floats, row: NDArray[np.intp], blur: float) -> tuple[Floats, Floats]:
+    """Row (fractional) where `away` passes half of the most it reaches within three blurs after `row`, and that most."""
+    far = int(np.ceil(3 * blur)) + 1
+    steps = np.arange(-far, far + 1)
+    at = np.clip(row + steps[:, None], 0, len(away) - 1)
+    values = np.take_along_axis(away, at, axis=0)
+    top = np.sort(values[far:], axis=0)[-3:].mean(axis=0)
+    share = values / np.maximum(top, 1e-9)
+    place, _ = _nearest_crossing(share, steps, far)
+    return np.asarray(row + np.nan_to_num(place), np.float64), np.asarray(top, np.float64)
+
+
+def unblur(offset_px: Floats, *, blur_px: float) -> Floats:
+    """The outline whose picture, blurred, has its half level at `offset_px` (columns 1 px apart).
+
+    Blur fills notches and wears off tips by about half of blur squared times curvature. The outline is corrected by what a second
+    blur of the same size would do to it, three times over; steps of more than one blur at a time are not believed.
+    """
+    true = offset_px.copy()
+    for _ in range(3):
+        true = true + np.clip(offset_px - _blurred(true, blur_px), -blur_px, blur_px)
+    return true
+
+
+def _blurred(offset: Floats, blur: float) -> Floats:
+    """Half-level place in each column of a half plane with this border, seen through a Gaussian blur: bisection."""
+    from scipy.special import ndtr
+
+    half = int(np.ceil(4 * blur))
+    weight = np.exp(-0.5 * (np.arange(-half, half + 1) / blur) ** 2)
+    weight /= weight.sum()
+    near = np.lib.stride_tricks.sliding_window_view(np.pad(offset, half, mode="edge"), 2 * half + 1)
+    low, high = near.min(axis=1), near.max(axis=1)
+    for _ in range(14):
+        middle = (low + high) / 2
+        inside = ndtr((middle[:, None] - near) / blur) @ weight > 0.5
+        low, high = np.where(inside, low, middle), np.where(inside, middle, high)
+    return np.asarray((low + high) / 2, np.float64)
+
+
+def _without_channels(place: Floats, width: int, depth: float) -> Floats:
+    """Fill narrow deep slots of `place` (growing inward, NaN: bottomless) with the level of their shoulders."""
+    known = np.where(np.isfinite(place), place, 1e6).astype(np.float32)
+    kernel = np.ones((1, max(1, width)), np.uint8)
+    opened = cv2.morphologyEx(known[None, :], cv2.MORPH_OPEN, kernel, borderType=cv2.BORDER_REPLICATE)[0]
+    shallow = np.where(opened > 1e5, np.nan, opened)
+    return np.where(known - opened > depth, shallow, place)
