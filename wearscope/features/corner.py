@@ -32,6 +32,7 @@ _HALF_STRIP = 4.0
 """Half width of the strip of pixels along the outline, in sigma_b (costs 0.3 % of the information)."""
 _REACH_PX = 130.0
 """Edges are followed this far beyond the tangent points where the frame allows."""
+_FIRST_REACH_PX = 180.0
 _BEND_ASKS = 2.0
 """An edge may bend if its bend differs from zero by this many standard uncertainties."""
 _NAMES = (
@@ -109,7 +110,8 @@ def fit_corner(
 
     `saturated` (low, high): values at or beyond these are clipped and count as inequalities.
     """
-    wedge = approach(linear, _start(pose), reach_px=_reach(_start(pose), pose), clip=saturated)
+    first = (min(_FIRST_REACH_PX, pose.end_length_px), min(_FIRST_REACH_PX, pose.side_length_px))
+    wedge = approach(linear, _start(pose), reach_px=first, clip=saturated)
     active = [0, 1, 2, 3, 4, 5]
     levels: Floats | None = None
     for thin, rounds, tolerance in ((3, 8, 0.3), (1, 3, 0.1), (1, 12, 0.02)):
@@ -122,7 +124,15 @@ def fit_corner(
             clip=saturated,
             thin=thin,
         )
-        found = solve(pixels, wedge, active=active, rounds=rounds, tolerance=tolerance, levels=levels)
+        found = solve(
+            pixels,
+            wedge,
+            active=active,
+            rounds=rounds,
+            tolerance=tolerance,
+            levels=levels,
+            complete=thin == 1,
+        )
         wedge = found.wedge
         if thin == 1 and rounds == 3:
             active += [k for k in (6, 7, 8) if abs(score_test(found, found.slopes[:, k])[1]) > _BEND_ASKS]

@@ -5,8 +5,9 @@ clipped pixels are inequalities, the noise may differ between cutter and backgro
 (dust, a chip, a scratch) are weighed down. See `corner_model` for the geometry.
 """
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,15 +85,16 @@ def strip_pixels(
     picture: NDArray[np.float32],
     wedge: Wedge,
     *,
-    half_px: float,
+    half_px: float | tuple[float, float],
     reach_px: tuple[float, float],
     clip: tuple[float, float],
     thin: int = 1,
 ) -> Pixels:
-    """Pixels within `half_px` of the outline, up to `reach_px` along (end edge, side edge) from the apex.
+    """Pixels within `half_px` (outside, inside) of the outline, up to `reach_px` along (end edge, side edge) from the apex.
 
     `thin` n keeps every n-th pixel of a row, shifted from row to row.
     """
+    outside, inside = half_px if isinstance(half_px, tuple) else (half_px, half_px)
     height, width = picture.shape
     apex = np.array([wedge.x, wedge.y])
     ends = np.array(
@@ -102,7 +104,7 @@ def strip_pixels(
         ]
     )
     corners = np.vstack([apex, ends])
-    bulge = half_px + 2 + max(abs(wedge.end_bend) * reach_px[0] ** 2, abs(wedge.side_bend) * reach_px[1] ** 2)
+    bulge = outside + 2 + max(abs(wedge.end_bend) * reach_px[0] ** 2, abs(wedge.side_bend) * reach_px[1] ** 2)
     x0, y0 = np.maximum(np.floor(corners.min(axis=0) - bulge), 0).astype(int)
     x1, y1 = np.minimum(np.ceil(corners.max(axis=0) + bulge) + 1, [width, height]).astype(int)
     ys, xs = np.mgrid[y0:y1, x0:x1]
@@ -113,7 +115,7 @@ def strip_pixels(
     distance, along = outline_distance(wedge, points)
     t = (points - apex) @ wedge.across
     limit = np.where(t < 0, reach_px[0], reach_px[1])
-    use = (np.abs(distance) <= half_px) & (along <= limit)
+    use = (distance >= -outside) & (distance <= inside) & (along <= limit)
     points = points[use]
     values = picture[points[:, 1].astype(int), points[:, 0].astype(int)].astype(np.float64)
     u, v = ((points - apex - wedge.bisector * min(reach_px) / 2) / max(reach_px)).T
@@ -124,6 +126,7 @@ def strip_pixels(
 _COARSE = 4
 """The first approach works on a picture this many times smaller, whose blur reaches as far as a bad start lies off."""
 _COARSE_BLUR = 1.5
+_COARSE_RADII = (2.0, 12.0, 36.0)
 
 
 def approach(
@@ -143,28 +146,25 @@ def approach(
     crop = picture[y0 : y0 + rows * _COARSE, x0 : x0 + columns * _COARSE]
     shrunk = cv2.resize(crop, (columns, rows), interpolation=cv2.INTER_AREA)
     small: NDArray[np.float32] = np.asarray(cv2.GaussianBlur(shrunk, (0, 0), _COARSE_BLUR), np.float32)
-    blur = np.hypot(_COARSE_BLUR, start.blur / _COARSE)
+    blur = math.hypot(_COARSE_BLUR, start.blur / _COARSE)
     shift = (_COARSE - 1) / 2
     apex = ((start.x - x0 - shift) / _COARSE, (start.y - y0 - shift) / _COARSE)
     reach = (reach_px[0] / _COARSE, reach_px[1] / _COARSE)
-    best: Solution | None = None
-    for radius in (0.0, 4.0, 10.0, 25.0):
-        if radius > 0.7 * min(reach):
-            break
-        wedge = Wedge(*apex, start.end_angle, start.side_angle, radius**2, np.log(blur))
-        for rounds in (2, 3, 4):
-            pixels = strip_pixels(small, wedge, half_px=4 * blur, reach_px=reach, clip=clip)
-            if len(pixels.values) < 60:
-                break
-            found = solve(pixels, wedge, active=range(5), robust=False, rounds=rounds, tolerance=0.3)
-            wedge = found.wedge
-        else:
-            mean = found.cost / len(pixels.values)
-            if best is None or mean < best.cost / len(best.pixels.values):
-                best = found
-    if best is None:
+    sharp = Wedge(*apex, start.end_angle, start.side_angle, 0.0, math.log(blur))
+    radii = [r for r in _COARSE_RADII if r <= 0.7 * min(reach)] or [2.0]
+    deep = replace(sharp, rounding=radii[-1] ** 2).recession
+    pixels = strip_pixels(small, sharp, half_px=(3 * blur, deep + 3 * blur), reach_px=reach, clip=clip)
+    if len(pixels.values) < 60:
         return start
-    w = best.wedge
+    best: Solution | None = None
+    for radius in radii:  # all on the same pixels, so that their costs can be compared
+        tried = solve(
+            pixels, replace(sharp, rounding=radius**2), active=range(5), robust=False, rounds=2, nodes=10
+        )
+        if best is None or tried.cost < best.cost:
+            best = tried
+    assert best is not None
+    w = solve(pixels, best.wedge, active=range(5), robust=True, rounds=6, tolerance=0.5, nodes=10).wedge
     return Wedge(
         w.x * _COARSE + shift + x0, w.y * _COARSE + shift + y0, w.end_angle, w.side_angle,
         max(w.rounding, 0.0) * _COARSE**2, start.log_blur,
@@ -214,23 +214,25 @@ def solve(
     rounds: int = 15,
     prior: tuple[Floats, Floats] | None = None,
     tolerance: float = 0.02,
+    nodes: int = 20,
+    complete: bool = False,
 ) -> Solution:
     """Levenberg-Marquardt over the free fields of `wedge` and the twelve level coefficients.
 
-    `prior` (mean, standard deviation), each (10,), infinite where there is none. Stops when no parameter moves more
-    than `tolerance` of its standard uncertainty.
+    `prior` (mean, standard deviation), each (10,), infinite where there is none. Stops when the best step left is
+    shorter than `tolerance` standard uncertainties (the Newton decrement). `complete`: slopes after the fields held, too.
     """
     free = np.array(sorted(active))
     n_free = len(free)
     vector = wedge.vector()
     mean, width = prior if prior is not None else (np.zeros(10), np.full(10, np.inf))
     pull = 1.0 / width[free] ** 2
-    share, slopes = rounded_wedge(wedge, pixels.points)
+    share, slopes = rounded_wedge(wedge, pixels.points, wanted=active, nodes=nodes)
     if levels is None:
         levels = _start_levels(pixels, share)
     contrast = float(np.abs(np.median(_level_model(pixels, share, levels)[1]))) + 1e-9
     ridge = np.concatenate([pull, np.tile([0.0, *([1e-4] * 5)], 2) / contrast**2])
-    damping, converged = 1e-3, False
+    damping, converged = 1e-6, False
     scale_floor = 1e-4 * contrast
 
     def cost_of(
@@ -245,12 +247,15 @@ def solve(
     model, jump = _level_model(pixels, share, levels)
     counts = _counting(pixels, model)
     residual = np.where(counts, pixels.values - model, 0.0)
-    for _ in range(rounds):
-        variance = _noise(share, residual, counts, scale_floor)
-        if robust:
+    variance = np.ones_like(share)
+    for done in range(rounds):
+        if done < 4:
+            variance = _noise(share, residual, counts, scale_floor)
+        if robust and done < 4:
             edge = (share > _TRANSITION) & (share < 1 - _TRANSITION) & counts
             excess = _spread((residual / np.sqrt(variance))[edge])
             variance = variance * max(1.0, excess) ** 2
+        if robust:
             weight = counts * np.maximum(1 - residual**2 / (variance * _TUKEY**2), 0.0) ** 2
         else:
             weight = counts.astype(float)
@@ -271,6 +276,10 @@ def solve(
         normal[np.diag_indices_from(normal)] += ridge
         size = np.sqrt(np.diag(normal)) + 1e-12
         scaled = normal / np.outer(size, size)
+        ahead = np.linalg.solve(scaled + 1e-9 * np.eye(len(size)), right / size)
+        if float(ahead @ (right / size)) < tolerance**2:
+            converged = True
+            break
         accepted = False
         for _ in range(8):
             step = np.linalg.solve(scaled + damping * np.eye(len(size)), right / size) / size
@@ -279,7 +288,7 @@ def solve(
             tried_vector = _bounded(vector, tried_vector)
             tried_levels = levels + step[n_free:].reshape(2, _LEVELS)
             tried_wedge = wedge.moved(tried_vector)
-            tried = rounded_wedge(tried_wedge, pixels.points)
+            tried = rounded_wedge(tried_wedge, pixels.points, wanted=active, nodes=nodes)
             tried_model, tried_jump = _level_model(pixels, tried.share, tried_levels)
             tried_counts = _counting(pixels, tried_model)
             tried_residual = np.where(tried_counts, pixels.values - tried_model, 0.0)
@@ -288,18 +297,15 @@ def solve(
             ):
                 accepted = True
                 break
-            damping = min(damping * 10, 1e4)
+            damping = min(damping * 30, 1e4)
         if not accepted:
-            converged = True
             break
-        moved = np.abs(tried_vector - vector)[free] * size[:n_free]
-        damping = max(damping * 0.1, 1e-9)
+        damping = max(damping * 0.03, 1e-9)
         wedge, vector, levels = tried_wedge, tried_vector, tried_levels
         share, slopes, model, jump = tried.share, tried.slopes, tried_model, tried_jump
         counts, residual = tried_counts, tried_residual
-        if moved.max() < tolerance:
-            converged = True
-            break
+    if complete:
+        slopes = rounded_wedge(wedge, pixels.points, nodes=nodes).slopes
     variance = _noise(share, residual, counts, scale_floor)
     weight = counts * (np.maximum(1 - residual**2 / (variance * _TUKEY**2), 0.0) ** 2 if robust else 1.0)
     cost = cost_of(residual, counts, variance, vector, levels)
