@@ -8,6 +8,7 @@ import os
 import secrets
 import signal
 import time
+from html.parser import HTMLParser
 from pathlib import Path
 
 import cv2
@@ -74,3 +75,39 @@ def pids_and_sleep(number: int) -> int:
     """The worker's process id, after a while."""
     time.sleep(0.2)
     return os.getpid()
+
+
+class Page(HTMLParser):
+    """Every element of a page with its attributes and all words inside it."""
+
+    VOID = frozenset(("meta", "img", "br", "hr", "input", "link"))
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.elements: list[tuple[str, dict[str, str | None], list[str]]] = []
+        self.open: list[int] = []
+        self.feed(text)
+        assert not self.open, "an element is not closed"
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs), []))
+        if tag not in self.VOID:
+            self.open.append(len(self.elements) - 1)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.elements[self.open.pop()][0] == tag, f"</{tag}> closes another element"
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs), []))
+
+    def handle_data(self, data: str) -> None:
+        for element in self.open:
+            self.elements[element][2].append(data)
+
+    def all(self, tag: str) -> list[dict[str, str | None]]:
+        """Attributes of all elements of that kind."""
+        return [attributes for name, attributes, _ in self.elements if name == tag]
+
+    def words(self, tag: str) -> list[str]:
+        """Words inside all elements of that kind."""
+        return [" ".join("".join(words).split()) for name, _, words in self.elements if name == tag]

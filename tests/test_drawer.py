@@ -8,13 +8,12 @@ import signal
 import subprocess
 import sys
 import time
-from html.parser import HTMLParser
 from pathlib import Path
 from types import SimpleNamespace
 from urllib.parse import unquote
 
 import pytest
-from drawer_fakes import double, fake_look, pids_and_sleep, write_photo
+from drawer_fakes import Page, double, fake_look, pids_and_sleep, write_photo
 
 from wearscope.drawer.plan import Bench, Shown, find_photos, job_key, read_cutters
 from wearscope.drawer.pool import IN_FLIGHT_PER_WORKER, Crash, run
@@ -434,28 +433,6 @@ def test_two_runs_at_the_same_time(folder: Path, tmp_path: Path) -> None:
 
 
 # ---------------------------------------------------------------- what is written
-
-
-class Page(HTMLParser):
-    """Every element with its attributes, and the words that follow its opening tag."""
-
-    def __init__(self, text: str) -> None:
-        super().__init__()
-        self.elements: list[tuple[str, dict[str, str | None], list[str]]] = []
-        self.feed(text)
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.elements.append((tag, dict(attrs), []))
-
-    def handle_data(self, data: str) -> None:
-        if self.elements and data.strip():
-            self.elements[-1][2].append(data.strip())
-
-    def all(self, tag: str) -> list[dict[str, str | None]]:
-        return [attributes for name, attributes, _ in self.elements if name == tag]
-
-    def words(self, tag: str) -> list[str]:
-        return [" ".join(words) for name, _, words in self.elements if name == tag]
 
 
 def test_tables_say_the_same(folder: Path, tmp_path: Path) -> None:

@@ -1,6 +1,7 @@
 """A graded drawer as CSV, JSON and a page, written beside the pictures."""
 
 import csv
+import hashlib
 import io
 import json
 from collections import Counter
@@ -10,11 +11,11 @@ from pathlib import Path
 
 from wearscope import __version__
 from wearscope.drawer.run import Cutter, Drawer
-from wearscope.drawer.store import write_whole_stream
+from wearscope.drawer.store import write_whole, write_whole_stream
 from wearscope.grading.decide import GRADES, Grade, worst
-from wearscope.inspection import PhotoReport, to_document
+from wearscope.inspection import Inspection, PhotoReport, to_document
 from wearscope.measures import MEASURES
-from wearscope.report.html import Card, Shot, card, contact_sheet
+from wearscope.report.html import Card, Shot, card, contact_sheet, inspection_page
 from wearscope.report.view import verdict_text
 
 __all__ = ["SCHEMA", "Line", "Summary", "exit_code", "write_tables"]
@@ -58,7 +59,8 @@ def exit_code(lines: Iterable[Line]) -> int:
 
 
 def write_tables(drawer: Drawer) -> Summary:
-    """Write drawer.csv (a line per photo), drawer.json (all of it) and index.html (a card per cutter)."""
+    """Write drawer.csv (a line per photo), drawer.json (all of it) and index.html (a card per cutter)
+    with a page for each cutter."""
     lines: list[Line] = []
     measured: set[str] = set()
     for cutter in drawer.cutters():
@@ -71,6 +73,7 @@ def write_tables(drawer: Drawer) -> Summary:
     )
     _write(summary.csv, lambda: _csv(drawer, [name for name in MEASURES if name in measured]))
     _write(summary.json, lambda: _json(drawer, lines))
+    _write_cutter_pages(drawer)
     _write(summary.page, lambda: _page(drawer, lines))
     return summary
 
@@ -171,15 +174,62 @@ def _page(drawer: Drawer, lines: list[Line]) -> Iterator[str]:
 
 
 def _card(cutter: Cutter, drawer: Drawer) -> Card:
-    shots = [
-        Shot(name, cutter.thumbnails[name], picture, f"{name}: {verdict_text(cutter.grade, ())}")
-        for name, picture in cutter.pictures.items()
-    ]
     return card(
         cutter.name,
         cutter.grade,
         cutter.inspection,
-        shots=shots,
+        shots=_shots(cutter).values(),
         failed=cutter.failed,
         units=drawer.bench.units,
+        page=_page_name(cutter, drawer) if cutter.inspection else "",
+    )
+
+
+def _shots(cutter: Cutter, up: str = "") -> dict[str, Shot]:
+    """The pictures of a cutter by photo name; `up` leads from the page to the output folder."""
+    return {
+        name: Shot(
+            name, up + cutter.thumbnails[name], up + picture, f"{name}, annotated: cutter is {cutter.grade}"
+        )
+        for name, picture in cutter.pictures.items()
+    }
+
+
+PAGES = "cutters"
+
+
+def _page_name(cutter: Cutter, drawer: Drawer) -> str:
+    """A name that people can read and that changes with everything the page shows."""
+    shows = [cutter.name, __version__, sorted(cutter.failed.items())]
+    shows += [(name, drawer.keys[name]) for name in sorted(cutter.pictures)]
+    digest = hashlib.sha256(json.dumps(shows).encode()).hexdigest()[:12]
+    readable = "".join(c if c.isalnum() else "-" for c in cutter.name).strip("-")[:40]
+    return f"{PAGES}/{readable}-{digest}.html"
+
+
+def _write_cutter_pages(drawer: Drawer) -> None:
+    """One page per cutter; those that are there already are not written again, those of old results go."""
+    wanted: set[str] = set()
+    for cutter in drawer.cutters():
+        if cutter.inspection is not None:
+            name = _page_name(cutter, drawer)
+            wanted.add(Path(name).name)
+            if not (drawer.out / name).exists():
+                write_whole(drawer.out / name, _cutter_page(cutter, cutter.inspection, drawer).encode())
+    for page in (drawer.out / PAGES).glob("*.html"):
+        if page.name not in wanted:
+            page.unlink(missing_ok=True)
+
+
+def _cutter_page(cutter: Cutter, inspection: Inspection, drawer: Drawer) -> str:
+    shots = _shots(cutter, "../")
+    by_path = {str(drawer.folder / name): shot for name, shot in shots.items()}
+    return inspection_page(
+        inspection,
+        title=cutter.name,
+        limits=drawer.bench.limits.for_cutter(inspection.cutter),
+        shots={photo.sha256: by_path[photo.path] for photo in inspection.photos},
+        failed=cutter.failed,
+        units=drawer.bench.units,
+        back="../index.html",
     )

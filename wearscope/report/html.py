@@ -8,22 +8,28 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
-from wearscope.inspection import Inspection
+from wearscope.grading.advice import CAUTIONS
+from wearscope.grading.limits import Limit
+from wearscope.inspection import Inspection, PhotoReport
 from wearscope.report.view import (
     GRADES,
     RGB,
     GradeLook,
     Row,
     Units,
+    facts_text,
     grade_look,
+    label,
     measurement_row,
+    photo_sheet,
+    value_text,
     verdict_text,
 )
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["Card", "Shot", "card", "contact_sheet"]
+__all__ = ["Card", "Shot", "card", "contact_sheet", "inspection_page"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +103,68 @@ def contact_sheet(
     template = _pages().get_template("contact_sheet.html")
     shown = [(grade, look, counts.get(grade, 0)) for grade, look in reversed(GRADES.items())]
     return template.generate(cards=cards, title=title, counts=shown, notes=tuple(notes))
+
+
+def inspection_page(
+    inspection: Inspection,
+    *,
+    title: str,
+    limits: Mapping[str, Limit],
+    shots: Mapping[str, Shot],
+    failed: Mapping[str, str] | None = None,
+    units: Units = "mm",
+    back: str = "",
+) -> str:
+    """One cutter on one page: the decision, the pictures and numbers it rests on, the limits and why they are so.
+
+    `limits` are those of the cutter (`Limits.for_cutter`), `shots` the annotated pictures by the photo's SHA-256,
+    `failed` maps photos that could not be used to reasons, `back` is a link to the page that led here.
+    """
+    photos = [
+        (photo, photo_sheet(photo, units=units), shots.get(photo.sha256)) for photo in inspection.photos
+    ]
+    judged = {m.name: m.quantity.unit for photo in inspection.photos for m in photo.measurements if m.limit}
+    steps = [
+        (
+            label(name),
+            *(value_text(v, unit, units=units) for v in (limits[name].worn, limits[name].discard)),
+            limits[name],
+        )
+        for name, unit in judged.items()
+        if name in limits
+    ]
+    return (
+        _pages()
+        .get_template("inspection.html")
+        .render(
+            inspection=inspection,
+            verdict=verdict_text(inspection.grade, inspection.missing_views),
+            title=title,
+            facts=facts_text(inspection.cutter, units=units),
+            photos=photos,
+            limits=steps,
+            cautions=CAUTIONS,
+            budgets=[_budget(photo, units) for photo in inspection.photos],
+            failed=failed or {},
+            back=back,
+        )
+    )
+
+
+def _budget(photo: PhotoReport, units: Units) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Standard uncertainty of each measurement by its named parts, the largest first, in words."""
+    return [
+        (
+            label(m.name),
+            [
+                (part, value_text(float(f"{u:.2g}"), m.quantity.unit, units=units))
+                for part, u in sorted(m.quantity.parts.items(), key=lambda item: -item[1])
+                if u > 0
+            ],
+        )
+        for m in photo.measurements
+        if any(m.quantity.parts.values())
+    ]
 
 
 @cache

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from wearscope.facts import MM_PER_INCH
+from wearscope.facts import MM_PER_INCH, Facts
 from wearscope.flags import FLAGS
 from wearscope.inspection import Measurement, PhotoReport
 from wearscope.quantity import Quantity
@@ -24,6 +24,7 @@ __all__ = [
     "Row",
     "Sheet",
     "Units",
+    "facts_text",
     "gauge",
     "grade_look",
     "label",
@@ -339,6 +340,21 @@ class Sheet:
     cautions: tuple[tuple[str, str], ...] = ()
     advice: str = ""
     notes: tuple[str, ...] = ()
+
+
+def facts_text(facts: Facts, *, units: Units = "mm") -> str:
+    """What is known about a cutter, in one line."""
+    parts = [
+        value_text(facts.diameter_mm, "mm", units=units),
+        facts.material.upper() if facts.material == "hss" else facts.material,
+        facts.kind,
+        f"{facts.flutes} flute{'s' if facts.flutes != 1 else ''}"
+        if facts.flutes
+        else "number of flutes not given",
+    ]
+    if facts.nominal_radius_mm:
+        parts.append(f"radius {value_text(facts.nominal_radius_mm, 'mm', units=units)} when new")
+    return ", ".join(parts) + (f" ({', '.join(facts.assumed)} assumed)" if facts.assumed else "")
 
 
 def measurement_row(measurement: Measurement, *, units: Units = "mm") -> Row:
