@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from wearscope.outline.segments import Chain
 
-__all__ = ["Arm", "CornerCandidate", "Gradients", "corner_candidates", "run_along", "split_arms"]
+__all__ = ["Arm", "CornerCandidate", "Gradients", "clearness", "corner_candidates", "run_along", "split_arms"]
 
 Floats = NDArray[np.float64]
 
@@ -23,8 +23,8 @@ _MOST_ARMS = 160
 _MOST_PAIRS = 60
 _MARGIN = 0.04
 """A corner nearer the frame than this share of its longer side cannot be measured."""
-_LEAST_TURN = 0.6
-"""Sine of the angle between the two edges: 37 to 143 degrees."""
+_LEAST_TURN, _LEAST_TURN_OF_POINT = 0.6, 0.17
+"""Sine of the angle between the two edges: 37 to 143 degrees for a corner, 10 to 170 for an engraver's point."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ def _arm_ends(chains: list[Chain]) -> list[Arm]:
     return arms
 
 
-def _meetings(arms: list[Arm], frame: tuple[int, int]) -> list[tuple[Floats, Arm, Arm]]:
+def _meetings(arms: list[Arm], frame: tuple[int, int], least_turn: float) -> list[tuple[Floats, Arm, Arm]]:
     """(apex, arm, arm) of all pairs that make a corner inside the frame, gaps filled in."""
     if len(arms) < 2:
         return []
@@ -74,7 +74,7 @@ def _meetings(arms: list[Arm], frame: tuple[int, int]) -> list[tuple[Floats, Arm
     length = np.array([arm.length for arm in arms])
     chain = np.array([arm.chain for arm in arms])
     turn = u[first, 0] * u[second, 1] - u[first, 1] * u[second, 0]
-    open_ = (np.abs(turn) >= _LEAST_TURN) & (chain[first] != chain[second])
+    open_ = (np.abs(turn) >= least_turn) & (chain[first] != chain[second])
     first, second, turn = first[open_], second[open_], turn[open_]
     between = start[second] - start[first]
     t = (between[:, 0] * u[second, 1] - between[:, 1] * u[second, 0]) / turn
@@ -145,7 +145,7 @@ class Gradients:
     noise: float
 
 
-def _clearness(gradients: Gradients, arm: Arm, outward: float, cap: float) -> tuple[float, float]:
+def clearness(gradients: Gradients, arm: Arm, outward: float, cap: float) -> tuple[float, float]:
     """(gradient on the edge over that of the ground outside it, sharpness 0.4 to 1).
 
     Sharpness is the ratio of fine to coarse gradient: 2.5 for a step in focus, towards 1 for a blurred one.
@@ -163,15 +163,19 @@ def _clearness(gradients: Gradients, arm: Arm, outward: float, cap: float) -> tu
 
 
 def corner_candidates(
-    chains: list[Chain], gradients: Gradients, *, cap: float = 150.0
+    chains: list[Chain], gradients: Gradients, *, square: bool = True, cap: float = 150.0
 ) -> list[CornerCandidate]:
-    """Candidates for the cutting corner, best first.
+    """Candidates for the cutting corner, best first; with `square` off of any angle, as an engraver's point has.
 
     Good corners have two long sharp edges that end there, a clear step on both, quiet ground outside, and
     everything else that has edges between them.
     """
     arms = _arm_ends(chains)[:_MOST_ARMS]
-    pairs = _meetings(arms, (gradients.fine.shape[1], gradients.fine.shape[0]))
+    pairs = _meetings(
+        arms,
+        (gradients.fine.shape[1], gradients.fine.shape[0]),
+        _LEAST_TURN if square else _LEAST_TURN_OF_POINT,
+    )
     pairs.sort(key=lambda pair: -min(pair[1].length, cap) * min(pair[2].length, cap))
     spans = np.array([(c.points[0], c.points[-1]) for c in chains]).reshape(-1, 2, 2)
     middles = np.array([c.points.mean(axis=0) for c in chains]).reshape(-1, 2)
@@ -185,7 +189,7 @@ def corner_candidates(
         key = (arm.chain, float(arm.points[0, 0]), outward)
         if key not in seen:
             seen[key] = (
-                *_clearness(gradients, arm, outward, cap),
+                *clearness(gradients, arm, outward, cap),
                 min(_support(arm, spans, lengths), 2 * cap),
             )
         return seen[key]
@@ -200,7 +204,7 @@ def corner_candidates(
             * sharp_b
             * np.sqrt(min(support_a, support_b) * (support_a + support_b))
             / (1 + (a.gap + b.gap) / 120)
-            * np.sqrt(1 - cosine**2) ** (3 if cosine > 0 else 6)
+            * (np.sqrt(1 - cosine**2) ** (3 if cosine > 0 else 6) if square else 1.0)
             * _share_between(apex, a, b, middles, lengths) ** 2
         )
         scored.append(CornerCandidate(apex, (a, b), float(score), min(strength_a, strength_b)))
@@ -223,4 +227,4 @@ def split_arms(candidate: CornerCandidate) -> tuple[Arm, Arm, bool]:
     a, b = candidate.arms
     upright_a, upright_b = abs(a.direction[1]), abs(b.direction[1])
     end, side = (a, b) if upright_a < upright_b else (b, a)
-    return end, side, abs(side.direction[1]) > 0.86
+    return end, side, bool(abs(side.direction[1]) > 0.86)

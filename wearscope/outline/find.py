@@ -6,6 +6,8 @@ watershed that starts on both sides of those two edges, and the contour is put o
 light in the full picture.
 """
 
+from typing import Literal
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -13,15 +15,18 @@ from numpy.typing import NDArray
 from wearscope.outline.corners import Arm, CornerCandidate, Gradients, corner_candidates, split_arms
 from wearscope.outline.gate import edge_flags, exposure_flags
 from wearscope.outline.mask import contour_of, cutter_mask
-from wearscope.outline.pose import locate
+from wearscope.outline.nose import nose_candidates
+from wearscope.outline.pose import EDGE_REACH, locate, locate_nose
 from wearscope.outline.segments import link_segments, straight_segments
 from wearscope.outline.shape import Outline
+from wearscope.outline.strips import corner_strips, nose_strips
 from wearscope.outline.window import Window, best_mix
 from wearscope.photo.read import Photo
 
-__all__ = ["find_outline"]
+__all__ = ["Form", "find_outline"]
 
 Floats = NDArray[np.float64]
+Form = Literal["corner", "point", "nose"]
 
 _SEARCH_PX = 640
 _WEAKEST = 160.0
@@ -29,28 +34,61 @@ _WEAKEST = 160.0
 edge between them, score 320."""
 _LONG_EDGE = 80.0
 """An edge of this length (small picture) is a cutter's, not the flank of a chip."""
+_MARGIN = 30.0
+"""Room left round what is measured, px of the small picture."""
 _EQUAL = 0.2
 """Two corners at both ends of one end edge are both real unless one scores less than this share of the other."""
 
 
-def find_outline(photo: Photo) -> Outline:
+def find_outline(photo: Photo, *, form: Form = "corner") -> Outline:
     """Find the cutter's outline and its cutting corner, without being told where.
 
-    Returns an Outline; `corner` is None and a flag says why where there is no believable corner.
+    `form`: what to look for: a square "corner", an engraver's "point" (two edges of any angle; `corner` of the
+    result then has two side edges), or the round "nose" of a ball-nose cutter.
+    Returns an Outline; `corner` (or `nose`) is None and a flag says why where there is none to be believed.
     """
     small, step = _small(photo)
     flags = exposure_flags(small)
-    candidates = corner_candidates(link_segments(straight_segments(small)), _gradients(small))
+    gradients = _gradients(small)
+    if form == "nose":
+        return _nose_outline(photo, small, step, gradients, flags)
+    chains = link_segments(straight_segments(small))
+    candidates = corner_candidates(chains, gradients, square=form == "corner")
     if not candidates or candidates[0].score < _WEAKEST:
-        return Outline(np.zeros((0, 2)), np.zeros(small.shape[:2], bool), step, None, (*flags, "no_cutter"))
+        return _nothing(small, step, flags)
     best = _rake_side(candidates)
     if _another_cutter(best, candidates):
         flags += ("several_cutters",)
-    mask = cutter_mask(small, best)
-    window = Window.around(photo, best, step, best_mix(small, best))
-    points = window.on_half_level(contour_of(mask, best, step))
+    strips = corner_strips(best)
+    mask = cutter_mask(small, strips)
+    reach = EDGE_REACH + _MARGIN + 1.5 * max(arm.gap for arm in best.arms)
+    window = Window.around(photo, best.apex, reach, step, best_mix(small, strips))
+    points = window.on_half_level(contour_of(mask, best.apex, step))
     pose, edges = locate(window, best, step, any(_share_end_edge(best, other) for other in candidates))
     return Outline(points, mask, step, pose, flags + edge_flags(*edges), window.mix)
+
+
+def _nothing(small: NDArray[np.uint8], step: int, flags: tuple[str, ...]) -> Outline:
+    return Outline(np.zeros((0, 2)), np.zeros(small.shape[:2], bool), step, None, (*flags, "no_cutter"))
+
+
+def _nose_outline(
+    photo: Photo,
+    small: NDArray[np.uint8],
+    step: int,
+    gradients: Gradients,
+    flags: tuple[str, ...],
+) -> Outline:
+    candidates = nose_candidates(small, gradients)
+    if not candidates or candidates[0].score < _WEAKEST:
+        return _nothing(small, step, flags)
+    best = candidates[0]
+    strips = nose_strips(best)
+    mask = cutter_mask(small, strips)
+    window = Window.around(photo, best.centre, best.radius + _MARGIN, step, best_mix(small, strips))
+    points = window.on_half_level(contour_of(mask, best.points.mean(axis=0), step))
+    pose, edge = locate_nose(window, best, step)
+    return Outline(points, mask, step, None, flags + edge_flags(edge), window.mix, pose)
 
 
 def _small(photo: Photo) -> tuple[NDArray[np.uint8], int]:

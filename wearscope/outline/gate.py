@@ -13,7 +13,7 @@ __all__ = ["EdgeView", "edge_flags", "exposure_flags"]
 WIDEST_BLUR_PX = 5.0
 """A lens in focus on a cheap sensor gives 1 to 3 px; at 5 px a corner of 20 px cannot be told from a sharp one."""
 SMEAR_RATIO = 2.0
-"""Defocus blurs both edges alike; a blur twice as wide across one edge is movement."""
+"""Defocus blurs edges edges alike; a blur twice as wide across one edge is movement."""
 DARKEST_LIGHT = 0.08
 """Under 8 % of full scale in its brightest half per cent, a picture uses three of its eight bits."""
 CLIPPED = 0.97
@@ -49,24 +49,23 @@ def exposure_flags(small: NDArray[np.uint8]) -> tuple[str, ...]:
     return ("underexposed",) if ((top + 0.055) / 1.055) ** 2.4 < DARKEST_LIGHT else ()
 
 
-def edge_flags(end: EdgeView, side: EdgeView) -> tuple[str, ...]:
-    """Flags of the two edges that meet in the corner."""
-    both = (end, side)
+def edge_flags(*edges: EdgeView) -> tuple[str, ...]:
+    """Flags of the edges that will be measured: the two that meet in the corner, or one."""
     flags = []
-    blurs = [e.blur_px for e in both if e.seen > FEWEST_SEEN]
+    blurs = [e.blur_px for e in edges if e.seen > FEWEST_SEEN]
     if blurs and max(blurs) > WIDEST_BLUR_PX:
-        certain = min(e.seen for e in both) > 0.5
-        least = [e.least_blur_px for e in both]
+        certain = min(e.seen for e in edges) > 0.5
+        least = [e.least_blur_px for e in edges]
         smeared = certain and max(least) > SMEAR_RATIO * min(blurs)
         flags.append("motion_blur" if smeared else "out_of_focus")
-    elif min(e.seen for e in both) < FEWEST_SEEN:
+    elif min(e.seen for e in edges) < FEWEST_SEEN:
         flags.append("low_contrast")
-    if any(max(e.inside, e.outside) >= CLIPPED and min(e.inside, e.outside) > WASHED_OUT for e in both):
+    if any(max(e.inside, e.outside) >= CLIPPED and min(e.inside, e.outside) > WASHED_OUT for e in edges):
         flags.append("overexposed")
-    elif any(e.outside >= CLIPPED for e in both):
+    elif any(e.outside >= CLIPPED for e in edges):
         flags.append("background_clipped")
-    elif any(e.inside >= CLIPPED for e in both):
+    elif any(e.inside >= CLIPPED for e in edges):
         flags.append("glare")
-    if min(e.length_px for e in both) < SHORTEST_EDGE_PX:
+    if min(e.length_px for e in edges) < SHORTEST_EDGE_PX:
         flags.append("edge_too_short")
     return tuple(flags)

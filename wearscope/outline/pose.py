@@ -5,17 +5,19 @@ from numpy.typing import NDArray
 
 from wearscope.outline.corners import Arm, CornerCandidate, run_along, split_arms
 from wearscope.outline.gate import EdgeView
-from wearscope.outline.shape import CornerPose
+from wearscope.outline.nose import NoseCandidate
+from wearscope.outline.shape import CornerPose, NosePose
+from wearscope.outline.strips import nose_strips
 from wearscope.outline.window import Window
 from wearscope.subpixel.profile import StepFits
 
-__all__ = ["locate"]
+__all__ = ["EDGE_REACH", "locate", "locate_nose"]
 
 Floats = NDArray[np.float64]
 
 _OVERSHOOT = 3.0
 """A straight piece follows an arc of radius R for sqrt(2 R x tolerance) px before it leaves it; R is about the gap."""
-_FOLLOW_STEP, _FOLLOW_REACH = 3.0, 110.0
+_FOLLOW_STEP, EDGE_REACH = 3.0, 110.0
 """Spacing of places where an edge is measured, and how far from the corner (px of the small picture)."""
 
 _CURVED = 12.0
@@ -73,7 +75,7 @@ def _follow(window: Window, arm: Arm, apex: Floats, step: int) -> tuple[Floats, 
     skip = round(_OVERSHOOT * np.sqrt(arm.gap) / _FOLLOW_STEP)
     points, tangents = (
         values[skip:]
-        for values in run_along(arm, arm.points[0], _FOLLOW_STEP, _FOLLOW_REACH + _FOLLOW_STEP * skip)
+        for values in run_along(arm, arm.points[0], _FOLLOW_STEP, EDGE_REACH + _FOLLOW_STEP * skip)
     )
     full = points * step + (step - 1) / 2
     normals = np.stack([-tangents[:, 1], tangents[:, 0]], axis=1)
@@ -94,9 +96,10 @@ def _follow(window: Window, arm: Arm, apex: Floats, step: int) -> tuple[Floats, 
 def _robust_polynomial(s: Floats, v: Floats, degree: int) -> tuple[Floats, float]:
     """Coefficients c0, c1, c2 (Huber weights) and the weighted sum of squares."""
     weight = np.ones(len(s))
-    curve, off = np.zeros(degree + 1), v
+    curve: Floats = np.zeros(degree + 1)
+    off = v
     for _ in range(6):
-        curve = np.polynomial.polynomial.polyfit(s, v, degree, w=weight)
+        curve = np.asarray(np.polynomial.polynomial.polyfit(s, v, degree, w=weight))
         off = np.abs(v - np.polynomial.polynomial.polyval(s, curve))
         width = 1.4826 * np.median(off) + 0.02
         weight = np.sqrt(np.minimum(1.0, 2.0 * width / np.maximum(off, 1e-9)))
@@ -118,3 +121,24 @@ def _meeting(apex: Floats, frames: list[tuple[Floats, Floats]], curves: list[Flo
             return apex
         point = point - np.linalg.solve(matrix, np.array(values))
     return point if np.hypot(*(point - apex)) < 60 else apex
+
+
+def locate_nose(window: Window, nose: NoseCandidate, step: int) -> tuple[NosePose, EdgeView]:
+    """The first circle in photo px, and the steps along the curve as the gate sees them."""
+    strip = nose_strips(nose)[0]
+    full = strip.points[:: round(_FOLLOW_STEP)] * step + (step - 1) / 2
+    fits = window.steps(full, strip.outward[:: round(_FOLLOW_STEP)], 10.0)
+    centre = nose.centre * step + (step - 1) / 2
+    ray = nose.points - nose.centre
+    on_circle = np.abs(np.hypot(*ray.T) - nose.radius) < 0.1 * nose.radius
+    ray = ray[on_circle] / np.hypot(*ray[on_circle].T)[:, None]
+    axis = ray.mean(axis=0) / max(float(np.hypot(*ray.mean(axis=0))), 1e-9)
+    half = float(np.arccos(np.clip(ray @ axis, -1, 1)).max())
+    pose = NosePose(
+        (float(centre[0]), float(centre[1])),
+        nose.radius * step,
+        (float(axis[0]), float(axis[1])),
+        half,
+        float(np.median(fits.blur[fits.ok])) if fits.ok.any() else float("nan"),
+    )
+    return pose, EdgeView(fits, True, len(strip.points) * step)

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from wearscope.photo.read import LUMINANCE
 
-__all__ = ["CornerPose", "Outline"]
+__all__ = ["CornerPose", "NosePose", "Outline"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,12 +31,28 @@ class CornerPose:
 
 
 @dataclass(frozen=True, slots=True)
+class NosePose:
+    """The round end of a ball-nose cutter: a first circle, from the outline, before any fit.
+
+    `centre_px` (x, y), `radius_px`; `axis` is the unit vector from the centre to the tip; `half_angle` (rad) is how
+    far to both sides of it the circle is seen; `blur_px` as in CornerPose.
+    """
+
+    centre_px: tuple[float, float]
+    radius_px: float
+    axis: tuple[float, float]
+    half_angle: float
+    blur_px: float
+
+
+@dataclass(frozen=True, slots=True)
 class Outline:
     """The ordered contour between cutter and background.
 
     `points_px` (n, 2): x and y, sub-pixel, walking with the cutter on the right hand as seen in the picture.
     `mask` (height, width) bool: True on the cutter. `mask_step`: mask pixels are this many photo pixels wide.
     `corner`: None where no cutting corner was found.
+    `nose`: only where a round end was looked for, and found.
     `mix`: the weights of blue, green and red (linear light) in which cutter and ground differ best: luminance
     unless another mix is clearly better; measure the edge in `photo.linear(box, mix=outline.mix)`.
     `flags`: names from `wearscope.flags`.
@@ -48,3 +64,4 @@ class Outline:
     corner: CornerPose | None
     flags: tuple[str, ...] = ()
     mix: tuple[float, float, float] = LUMINANCE
+    nose: NosePose | None = None

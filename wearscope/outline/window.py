@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.outline.corners import CornerCandidate, run_along
+from wearscope.outline.strips import Strip, values_beside
 from wearscope.photo.read import LUMINANCE, Photo, srgb_to_linear
 from wearscope.subpixel.profile import StepFits, measure_steps
 
@@ -16,42 +16,41 @@ Floats = NDArray[np.float64]
 Mix = tuple[float, float, float]
 
 _SPACING_PX = 3.0
-_HALF_WINDOW = 140.0
-"""Half the window's side beyond the corner's gap, px of the small picture: the reach of the edges that are
-followed, and a margin."""
-_CLEARLY_BETTER = 2.0
-"""Luminance has full resolution in a JPEG, colour has half: another mix must double the contrast over noise."""
+_ENOUGH, _CLEARLY_BETTER = 6.0, 2.0
+"""Luminance has full resolution in a JPEG, colour has half. Another mix is taken only where the step in luminance
+is less than six times the grain beside it along a quarter of the edges, and it must double that ratio."""
+_SMOOTHED = 9
 
 
-def best_mix(small: NDArray[np.uint8], corner: CornerCandidate) -> Mix:
-    """Weights of blue, green, red (their sizes add up to 1) for the edges of `corner`.
+def best_mix(small: NDArray[np.uint8], strips: list[Strip]) -> Mix:
+    """Weights of blue, green, red (their sizes add up to 1) in which cutter and ground differ best.
 
-    Fisher's linear discriminant between strips just inside and just outside the two edges.
+    Fisher's linear discriminant: the step from 5 px inside to 5 px outside the edges against the grain, which is
+    what changes from place to place along them.
     """
-    a, b = corner.arms
-    strips: tuple[list[Floats], list[Floats]] = ([], [])
-    for arm, other in ((a, b), (b, a)):
-        points, tangents = run_along(arm, corner.apex, 2.0, 110.0)
-        points, tangents = points[int(arm.gap / 2) + 3 :], tangents[int(arm.gap / 2) + 3 :]
-        normal = np.stack([-tangents[:, 1], tangents[:, 0]], axis=1)
-        normal *= -np.sign(normal @ other.direction)[:, None]
-        for strip, offsets in zip(strips, ((-6, -5, -4), (4, 5, 6)), strict=True):
-            for offset in offsets:
-                x, y = np.rint(points + offset * normal).astype(int).T
-                inside = (x >= 0) & (y >= 0) & (x < small.shape[1]) & (y < small.shape[0])
-                strip.append(srgb_to_linear(small[y[inside], x[inside]] / 255.0))
-    within, outside = (np.concatenate(strip) for strip in strips)
-    if min(len(within), len(outside)) < 30:
+    inside, outside = (
+        [srgb_to_linear(values_beside(small, strip, offsets) / 255.0).mean(axis=1) for strip in strips]
+        for offsets in ((-6, -5, -4), (4, 5, 6))
+    )
+    steps = [after - before for before, after in zip(inside, outside, strict=True) if len(before) > _SMOOTHED]
+    if not steps:
         return LUMINANCE
-    step = outside.mean(axis=0) - within.mean(axis=0)
-    scatter = np.cov(within.T) + np.cov(outside.T) + 1e-6 * np.eye(3)
-    direction = np.linalg.solve(scatter, step)
+    grain = np.concatenate([np.diff(step, axis=0) for step in steps])
+    size = np.hypot.reduce(grain, axis=1)
+    calm = grain[size <= np.median(size)]  # patches of another colour are no grain
+    scatter = calm.T @ calm / len(calm) + 1e-7 * np.eye(3)
+    kernel = np.full(_SMOOTHED, 1 / _SMOOTHED)
+    smooth = np.concatenate(
+        [np.stack([np.convolve(c, kernel, mode="valid") for c in step.T], axis=1) for step in steps]
+    )
+    direction = np.linalg.solve(scatter, smooth.mean(axis=0))
     direction /= np.abs(direction).sum()
 
     def contrast(mix: Floats) -> float:
-        return float(abs(mix @ step) / np.sqrt(mix @ scatter @ mix))
+        return float(np.percentile(np.abs(smooth @ mix), 25) / np.sqrt(mix @ scatter @ mix))
 
-    if contrast(direction) < _CLEARLY_BETTER * contrast(np.array(LUMINANCE)):
+    in_luminance = contrast(np.array(LUMINANCE))
+    if in_luminance > _ENOUGH or contrast(direction) < _CLEARLY_BETTER * in_luminance:
         return LUMINANCE
     return float(direction[0]), float(direction[1]), float(direction[2])
 
@@ -66,12 +65,11 @@ class Window:
     mix: Mix
 
     @classmethod
-    def around(cls, photo: Photo, corner: CornerCandidate, step: int, mix: Mix) -> "Window":
-        """The window round `corner` (in px of the small picture, `step` photo px each)."""
+    def around(cls, photo: Photo, place: Floats, reach: float, step: int, mix: Mix) -> "Window":
+        """The window of +-`reach` round `place` (both in px of the small picture, `step` photo px each)."""
         width, height = photo.size
-        half = _HALF_WINDOW + 1.5 * max(arm.gap for arm in corner.arms)
-        x0, y0 = np.maximum((corner.apex - half) * step, 0).astype(int)
-        x1, y1 = np.minimum((corner.apex + half) * step + 1, (width, height)).astype(int)
+        x0, y0 = np.maximum((place - reach) * step, 0).astype(int)
+        x1, y1 = np.minimum((place + reach) * step + 1, (width, height)).astype(int)
         picture = photo.linear((int(x0), int(y0), int(x1), int(y1)), mix=mix)
         return cls(picture, np.array([x0, y0], float), photo.size, mix)
 
@@ -113,5 +111,7 @@ def _on_half_level(picture: NDArray[np.float32], contour: Floats) -> Floats:
     rows = np.arange(len(points))
     low, high = values[rows, k], values[rows, k + 1]
     at = t[k] + (half - low) / np.where(np.abs(high - low) > 1e-9, high - low, 1.0)
-    shift = np.where(np.isfinite(distance[rows, k]), np.clip(at, -8, 8), 0.0)
+    height, width = picture.shape
+    inside = np.all((points > 8) & (points < (width - 9, height - 9)), axis=1)
+    shift = np.where(inside & np.isfinite(distance[rows, k]), np.clip(at, -8, 8), 0.0)
     return np.asarray(points + shift[:, None] * normals)
