@@ -130,7 +130,7 @@ def test_no_photo_is_no_inspection() -> None:
             "Do not use it until confirmed",
         ),
         ({"grade": "retake", "flags": ("out_of_focus",)}, SIX_MM, FLAGS["out_of_focus"].advice),
-        ({"grade": "sharp", "flags": ("tint:heat",)}, SIX_MM, FLAGS["tint:heat"].advice),
+        ({"grade": "worn", "flags": ("tint:heat",)}, SIX_MM, FLAGS["tint:heat"].advice),
         ({"grade": "sharp", "flags": ("tint:resin",)}, SIX_MM, FLAGS["tint:resin"].advice),
     ],
 )
@@ -141,6 +141,7 @@ def test_advice_follows_grade_kind_and_flags(changes: dict[str, Any], facts: Fac
 def test_an_edge_with_heat_colours_is_not_simply_used() -> None:
     hot = conclude([photo(flags=("tint:heat",))], facts=SIX_MM, limits=LIMITS)
     assert "Use it." not in hot.advice
+    assert "heat came from" in hot.advice
 
 
 def test_the_schema_is_a_schema_and_the_document_fits_it() -> None:

@@ -35,7 +35,7 @@ def advice(
     sentences = {"discard": _discard, "retake": _retake, "worn": _worn, "sharp": _sharp}[grade](facts, flags)
     if grade in ("sharp", "worn") and not looked_at:
         sentences.append(_CRACKED)
-    if "tint:heat" in flags and grade != "discard":
+    if "tint:heat" in flags and grade in ("worn", "retake"):
         sentences = [FLAGS["tint:heat"].advice, *sentences]
     if "tint:resin" in flags:
         sentences = [FLAGS["tint:resin"].advice, *sentences]
@@ -47,7 +47,11 @@ def advice(
 
 
 def _sharp(facts: Facts, flags: Collection[str]) -> list[str]:
-    return ["Use it." if "tint:heat" not in flags else "Its corner and edge are sharp."]
+    if "tint:heat" in flags:
+        return [
+            "Use it, but find out first where the heat came from: speed too high, feed too low, chips not cleared."
+        ]
+    return ["Use it."]
 
 
 def _worn(facts: Facts, flags: Collection[str]) -> list[str]:

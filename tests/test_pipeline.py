@@ -1,0 +1,169 @@
+"""From a picture to a decision, on drawn corners with exact truth and, where they are at hand, on real photos."""
+
+import os
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+import wearscope.pipeline
+from wearscope.errors import PhotoError
+from wearscope.facts import Facts
+from wearscope.finding import Finding
+from wearscope.flags import FLAGS
+from wearscope.grading.limits import load_limits
+from wearscope.inspection import Inspection, PhotoReport, conclude, from_document, to_document
+from wearscope.photo.read import decode_photo
+from wearscope.pipeline import TypedScale, inspect_photo
+from wearscope.synthetic import Camera, Scene, Wear, corner_scene, encode_jpeg, photograph
+
+LIMITS = load_limits()
+SIX_MM = Facts("flat", "carbide", 6.0, 1)
+CAMERA = Camera(blur_px=0.9, full_well_e=8000, read_e=8)
+PX_PER_MM = 250.0
+
+
+def jpeg(scene: Scene, seed: int = 5, camera: Camera = CAMERA) -> bytes:
+    picture, _ = photograph(scene, camera, np.random.default_rng(seed))
+    return encode_jpeg(picture, 92)
+
+
+def corner(radius_mm: float, *, seed: int = 3, **changes: Any) -> bytes:
+    rng = np.random.default_rng(seed)
+    settings: dict[str, Any] = {
+        "size": (1024, 768),
+        "px_per_mm": PX_PER_MM,
+        "corner_px": (640.0, 500.0),
+    } | changes
+    return jpeg(corner_scene(rng, wear=Wear(radius_mm=radius_mm), **settings))
+
+
+def inspected(data: bytes, *, view: str = "corner", flute: int = 1, facts: Facts = SIX_MM) -> Inspection:
+    photo = decode_photo(data, "slot_07.jpg")
+    return inspect_photo(
+        photo, scale_source=TypedScale(PX_PER_MM), facts=facts, limits=LIMITS, view=view, flute=flute
+    )
+
+
+@pytest.fixture(scope="module")
+def sharp() -> Inspection:
+    return inspected(corner(0.01))
+
+
+@pytest.mark.parametrize(("radius_mm", "grade"), [(0.07, "worn"), (0.2, "discard")])
+def test_a_rounded_corner_gets_the_grade_its_radius_proves(radius_mm: float, grade: str) -> None:
+    # Limits of a 6 mm flat cutter: worn 0.04 mm, discard 0.10 mm (common practice, no source).
+    inspection = inspected(corner(radius_mm))
+    radius = inspection.photos[0].measured("corner_radius")
+    assert inspection.grade == grade
+    assert radius is not None
+    assert radius.grade == grade
+    assert radius.quantity.value == pytest.approx(radius_mm, abs=max(0.004, 0.04 * radius_mm))
+
+
+def test_a_sharp_corner_of_the_only_flute_is_sharp_and_complete(sharp: Inspection) -> None:
+    assert (sharp.grade, sharp.complete) == ("sharp", True)
+
+
+def test_the_result_survives_its_document(sharp: Inspection) -> None:
+    assert from_document(to_document(sharp)) == sharp
+
+
+def test_the_same_photo_gives_the_same_document() -> None:
+    data = corner(0.07)
+    assert to_document(inspected(data)) == to_document(inspected(data))
+
+
+@pytest.mark.parametrize("view", ["edge", "profile", "end", "shank"])
+def test_a_view_taken_for_another_is_never_sharp(view: str) -> None:
+    assert inspected(corner(0.01), view=view).grade == "retake"
+
+
+def test_an_empty_frame_is_a_retake_with_reasons_not_an_error() -> None:
+    rng = np.random.default_rng(8)
+    grey = np.clip(rng.normal(120, 3, (768, 1024, 3)), 0, 255).astype(np.uint8)
+    inspection = inspected(encode_jpeg(grey, 92))
+    assert inspection.grade == "retake"
+    assert FLAGS["no_cutter"].text.rstrip(".") in inspection.reasons
+    assert "corner_radius" in inspection.photos[0].not_measured
+
+
+def test_a_typed_scale_and_assumed_facts_are_flagged(sharp: Inspection) -> None:
+    assert "scale_assumed_exact" in sharp.photos[0].flags
+    assert "facts_assumed" not in sharp.photos[0].flags
+    assumed = inspected(corner(0.01), facts=Facts.given(diameter_mm=20.0))
+    assert {"facts_assumed", "size_outside_table"} <= set(assumed.photos[0].flags)
+
+
+def test_a_file_that_is_no_photo_is_an_error(tmp_path: Path) -> None:
+    path = tmp_path / "slot_01.jpg"
+    path.write_bytes(b"not a photo")
+    with pytest.raises(PhotoError, match=r"slot_01\.jpg"):
+        inspect_photo(path, scale_source=TypedScale(PX_PER_MM), facts=SIX_MM, limits=LIMITS)
+
+
+REQUIRED = {"measure_corner": "corner", "measure_chips": "chips", "measure_tint": "heat"}
+
+
+@pytest.mark.parametrize("feature", REQUIRED)
+def test_without_one_of_its_measurements_a_good_cutter_is_never_sharp(
+    monkeypatch: pytest.MonkeyPatch, feature: str
+) -> None:
+    measure = getattr(wearscope.pipeline, feature)
+
+    def blind(*words: Any, **named: Any) -> Finding:
+        finding = measure(*words, **named)
+        return Finding({}, dict.fromkeys(finding.quantities, "taken away"), flags=finding.flags)
+
+    data = corner(0.01)
+    assert inspected(data).grade == "sharp"
+    monkeypatch.setattr(wearscope.pipeline, feature, blind)
+    without = inspected(data)
+    assert without.grade == "retake"
+    assert f"{REQUIRED[feature]}: not measured (taken away)" in without.reasons
+
+
+def views_but_one(report: PhotoReport) -> Iterator[list[PhotoReport]]:
+    seen = [replace(report, flute=n, sha256=f"{n}" * 64) for n in (1, 2)]
+    yield from ([other for other in seen if other is not gone] for gone in seen)
+
+
+def test_without_one_of_its_views_a_good_cutter_is_never_complete(sharp: Inspection) -> None:
+    facts = replace(SIX_MM, flutes=2)
+    for photos in views_but_one(sharp.photos[0]):
+        assert not conclude(photos, facts=facts, limits=LIMITS).complete
+
+
+REAL = os.environ.get("WEARSCOPE_REAL_PHOTOS")
+real = pytest.mark.skipif(
+    REAL is None, reason="WEARSCOPE_REAL_PHOTOS does not name the folder of real photos"
+)
+
+
+def real_photo(name: str, px_per_mm: float, kind: str = "surfacing") -> Inspection:
+    assert REAL is not None
+    facts = Facts.given(kind=kind, material="carbide", diameter_mm=25.0)
+    return inspect_photo(
+        Path(REAL) / f"{name}.jpg", scale_source=TypedScale(px_per_mm), facts=facts, limits=LIMITS
+    )
+
+
+@real
+@pytest.mark.parametrize("name", ["corner_desk_8", "corner_desk_85"])
+@pytest.mark.parametrize("px_per_mm", [100.0, 250.0, 400.0])
+def test_plain_damage_is_never_sharp(name: str, px_per_mm: float) -> None:
+    assert real_photo(name, px_per_mm).grade != "sharp"
+
+
+@real
+@pytest.mark.parametrize("name", ["corner_desk_10", "corner_desk_13", "corner_desk_25"])
+def test_good_inserts_are_not_discarded(name: str) -> None:
+    assert real_photo(name, 250.0).grade != "discard"
+
+
+@real
+def test_a_machine_without_a_tool_is_a_retake() -> None:
+    assert real_photo("corner_machine_background1", 250.0).grade == "retake"

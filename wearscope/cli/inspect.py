@@ -1,0 +1,224 @@
+"""`wearscope inspect`: photos of one cutter in, one decision out."""
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NamedTuple
+
+import typer
+
+from wearscope.cli import options
+from wearscope.errors import InputError, WearscopeError
+
+if TYPE_CHECKING:
+    from wearscope.facts import CutterKind, Facts
+    from wearscope.grading.limits import Limits
+    from wearscope.grading.observed import Observation
+    from wearscope.inspection import Inspection
+    from wearscope.photo.read import Photo
+    from wearscope.pipeline import ScaleSource
+
+__all__ = ["EXIT_CODES", "exit_code", "inspect", "register"]
+
+EXIT_CODES = {"sharp": 0, "discard": 3, "retake": 4, "worn": 5}
+SHARP_AS_FAR_AS_SEEN = 6
+VIEWS = ("corner", "edge", "profile", "end", "shank")
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the app."""
+    app.command()(inspect)
+
+
+def inspect(
+    photos: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="PHOTO", help="Photos of one cutter.", show_default=False),
+    ] = None,
+    calibration: options.Calibration = None,
+    px_per_mm: options.PxPerMm = None,
+    view: Annotated[
+        str,
+        typer.Option(
+            "--view",
+            help="corner, edge, profile, end or shank; one for all photos or one for each: corner,shank.",
+        ),
+    ] = "corner",
+    flute: Annotated[
+        str,
+        typer.Option(
+            "--flute", help="The flute each photo shows: 1,2,2. Without it all show the same flute."
+        ),
+    ] = "1",
+    kind: options.Kind = None,
+    material: options.Material = None,
+    diameter: options.Diameter = None,
+    nominal_radius: options.NominalRadius = None,
+    flutes: options.Flutes = None,
+    limits: options.LimitsFile = None,
+    seen: Annotated[
+        str | None,
+        typer.Option(
+            "--seen",
+            metavar="DAMAGE,...",
+            help="Damage seen by eye: crack, loose_blade, bent_body, insert_seat, spun_shank; or nothing.",
+        ),
+    ] = None,
+    by_eye: Annotated[
+        bool,
+        typer.Option(
+            "--by-eye", help="Ask what to look for by eye; without photos also for the corner, with a loupe."
+        ),
+    ] = False,
+    out: options.Out = None,
+    units: options.Units = "mm",
+    as_json: options.Json = False,
+) -> None:
+    """Measure photos of one cutter and decide: sharp, worn, discard or retake.
+
+    Exit code: 0 sharp and complete, 6 sharp as far as seen, 5 worn, 3 discard, 4 retake, 1 error, 2 wrong use.
+    """
+    from wearscope.facts import Facts
+    from wearscope.grading.limits import load_limits
+    from wearscope.inspection import conclude, join, to_document
+
+    paths, folder = photos or [], out or Path("wearscope-out")
+    if not paths and not by_eye:
+        raise InputError("no photo: give one or more, or --by-eye for a look without a microscope")
+    facts = Facts.given(
+        kind=kind, material=material, diameter_mm=diameter, flutes=flutes, nominal_radius_mm=nominal_radius
+    )
+    rules = load_limits(limits)
+    shots = _shots(paths, view, flute, flutes)
+    source = options.scale_source(calibration, px_per_mm) if paths else None
+    answers = _answers(seen, by_eye, facts.kind, photos=bool(paths), folder=folder)
+    if source is None:
+        inspection, written = conclude([], facts=facts, limits=rules, observed=answers), []
+    else:
+        looks = [_look(shot, source, facts, rules) for shot in shots]
+        inspection = join([one for _, one in looks], limits=rules, observed=answers)
+        quick = as_json and out is None
+        written = [] if quick else _draw(inspection, [photo for photo, _ in looks], folder, units)
+    if as_json:
+        print(json.dumps(to_document(inspection), indent=2, allow_nan=False))
+    else:
+        from wearscope.cli.table import show
+
+        show(inspection, units=units)
+    for path in written:
+        print(f"picture: {path}", file=sys.stderr)
+    raise typer.Exit(exit_code(inspection))
+
+
+def _look(shot: "Shot", source: "ScaleSource", facts: "Facts", rules: "Limits") -> "tuple[Photo, Inspection]":
+    from wearscope.photo.read import read_photo
+    from wearscope.pipeline import inspect_photo
+
+    photo = read_photo(shot.path)
+    return photo, inspect_photo(
+        photo, scale_source=source, facts=facts, limits=rules, view=shot.view, flute=shot.flute
+    )
+
+
+def exit_code(inspection: "Inspection") -> int:
+    """What the command tells the shell."""
+    if inspection.grade == "sharp" and not inspection.complete:
+        return SHARP_AS_FAR_AS_SEEN
+    return EXIT_CODES[inspection.grade]
+
+
+class Shot(NamedTuple):
+    """A photo, the view it shows and of which flute."""
+
+    path: Path
+    view: str
+    flute: int
+
+
+def _shots(paths: list[Path], view: str, flute: str, flutes: int | None) -> list[Shot]:
+    if not paths:
+        return []
+    views = options.per_photo("--view", _views(view), len(paths))
+    shown = options.per_photo("--flute", _flutes(flute, flutes), len(paths))
+    return [Shot(*shot) for shot in zip(paths, views, shown, strict=True)]
+
+
+def _views(text: str) -> list[str]:
+    views = [part.strip() for part in text.split(",")]
+    for view in views:
+        if view not in VIEWS:
+            raise InputError(f"--view {view!r} is unknown; expected one of {', '.join(VIEWS)}")
+    return views
+
+
+def _flutes(text: str, flutes: int | None) -> list[int]:
+    most = flutes or 12
+    try:
+        shown = [int(part) for part in text.split(",")]
+    except ValueError as error:
+        raise InputError(f"--flute {text!r}: expected numbers such as 1,2,2") from error
+    for flute in shown:
+        if not 1 <= flute <= most:
+            raise InputError(f"--flute {flute}: expected 1 to {most}")
+    return shown
+
+
+def _answers(
+    seen: str | None, by_eye: bool, kind: "CutterKind", *, photos: bool, folder: Path
+) -> "list[Observation]":
+    from wearscope.cli.by_eye import ask_corner, ask_damages, told_damages
+
+    answers = []
+    if by_eye and not photos:
+        drawing = folder / "reference-corners.png"
+        _write(drawing, _reference_corners())
+        answers.append(ask_corner(drawing))
+    if seen is not None:
+        answers += told_damages(seen, kind)
+    elif by_eye:
+        answers += ask_damages(kind)
+    return answers
+
+
+def _reference_corners() -> bytes:
+    import cv2
+
+    from wearscope.report.reference_corners import reference_corners
+
+    return cv2.imencode(".png", reference_corners())[1].tobytes()
+
+
+def _write(path: Path, content: bytes) -> None:
+    from wearscope.drawer.store import write_whole
+
+    try:
+        write_whole(path, content)
+    except OSError as error:
+        raise WearscopeError(
+            f"{path}: cannot be written ({error.strerror}); give another folder with --out"
+        ) from error
+
+
+def _draw(inspection: "Inspection", photos: "list[Photo]", out: Path, units: options.Units) -> list[Path]:
+    """Write the annotated picture of each photo into `out`; the paths written."""
+    import cv2
+
+    from wearscope.report.annotate import annotate
+
+    by_digest = {photo.sha256: photo for photo in photos}
+    written: list[Path] = []
+    for report in inspection.photos:
+        path = _free_name(out, Path(report.path).name, written)
+        picture = annotate(by_digest[report.sha256], report, units=units)
+        _write(path, cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes())
+        written.append(path)
+    return written
+
+
+def _free_name(out: Path, name: str, taken: list[Path]) -> Path:
+    """Photos of the same name from different folders do not share a picture."""
+    path, n = out / f"{name}.annotated.jpg", 1
+    while path in taken:
+        n += 1
+        path = out / f"{name}.{n}.annotated.jpg"
+    return path

@@ -1,0 +1,167 @@
+"""The one way from a photo to a decision; every interface calls `inspect_photo` and adds nothing."""
+
+import math
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from wearscope.facts import Facts
+from wearscope.features.chips import measure_chips
+from wearscope.features.corner import measure_corner
+from wearscope.features.tint import measure_tint
+from wearscope.finding import Curve, Finding, merge
+from wearscope.flags import FLAGS, blocking
+from wearscope.geometry.scale import Scale
+from wearscope.grading.decide import verdict_words
+from wearscope.grading.judge import Judgement, judge
+from wearscope.grading.limits import Limits
+from wearscope.inspection import Inspection, LimitSteps, Measurement, PhotoReport, ScaleUsed, conclude
+from wearscope.outline.find import find_outline
+from wearscope.outline.shape import Outline
+from wearscope.photo.read import Photo, read_photo
+from wearscope.quantity import COVERAGE_FACTOR
+
+__all__ = ["ScaleSource", "TypedScale", "inspect_photo"]
+
+
+class ScaleSource(Protocol):
+    """What knows the scale of a photo of a given size (width, height); a calibration does."""
+
+    def scale_for(self, size: tuple[int, int], /) -> Scale: ...
+
+
+@dataclass(frozen=True, slots=True)
+class TypedScale:
+    """A scale that was typed in: it counts as exact and is flagged."""
+
+    px_per_mm: float
+
+    def scale_for(self, size: tuple[int, int], /) -> Scale:
+        return Scale(self.px_per_mm)
+
+
+def inspect_photo(
+    photo: Photo | str | Path,
+    *,
+    scale_source: ScaleSource,
+    facts: Facts,
+    limits: Limits,
+    view: str = "corner",
+    flute: int = 1,
+) -> Inspection:
+    """Measure and judge one photo of one view of one flute.
+
+    Raises PhotoError for a file that is no photo and CalibrationError for a calibration that does not fit it.
+    What cannot be measured is a result with a reason, not an error.
+    """
+    photo = photo if isinstance(photo, Photo) else read_photo(photo)
+    scale = scale_source.scale_for(photo.size)
+    outline = find_outline(photo)
+    finding = merge(
+        [
+            _of_outline(outline, _expected(view, facts, limits)),
+            _of_facts(facts, limits, scale),
+            *(measure(photo, outline, scale, facts) for measure in _features(view, outline)),
+        ]
+    )
+    judgement = judge(
+        finding,
+        view=view,
+        facts=facts,
+        limits=limits,
+        px_per_mm=scale.px_per_mm,
+        corner_angle_deg=_angle_deg(outline),
+    )
+    report = _report(photo, scale, finding, judgement, view=view, flute=flute)
+    return conclude([report], facts=facts, limits=limits)
+
+
+Feature = Callable[[Photo, Outline, Scale, Facts], Finding]
+
+
+def _corner(photo: Photo, outline: Outline, scale: Scale, facts: Facts) -> Finding:
+    return measure_corner(photo, outline, scale, nominal_radius_mm=facts.nominal_radius_mm)
+
+
+def _chips(photo: Photo, outline: Outline, scale: Scale, facts: Facts) -> Finding:
+    return measure_chips(photo, outline, scale)
+
+
+def _tint(photo: Photo, outline: Outline, scale: Scale, facts: Facts) -> Finding:
+    return measure_tint(photo, outline, scale)
+
+
+_FEATURES: Mapping[str, tuple[Feature, ...]] = {"corner": (_corner, _chips, _tint), "edge": (_chips, _tint)}
+
+
+def _features(view: str, outline: Outline) -> tuple[Feature, ...]:
+    """What is measured on a photo of this view; nothing where no cutting corner was found."""
+    return _FEATURES.get(view, ()) if outline.corner is not None else ()
+
+
+def _expected(view: str, facts: Facts, limits: Limits) -> Iterator[str]:
+    """Names of the measurements that a photo of this view is judged by."""
+    known = limits.for_cutter(facts)
+    for damage in limits.required(view, front_lit=True):
+        yield from (name for group in limits.damage[damage] for name in group if name in known)
+
+
+def _of_outline(outline: Outline, expected: Iterable[str]) -> Finding:
+    """The outline as a curve, its flags, and without a cutting corner the reason why nothing expected was measured."""
+    curves = (Curve("outline", outline.points_px),) if len(outline.points_px) else ()
+    if outline.corner is not None:
+        guessed = () if outline.corner.roles_certain else ("edge_roles_assumed",)
+        return Finding(flags=(*outline.flags, *guessed), curves=curves)
+    flags = outline.flags if blocking(outline.flags) else (*outline.flags, "corner_not_in_frame")
+    why = FLAGS[blocking(flags)[0]].text.rstrip(".")
+    return Finding(flags=flags, curves=curves, not_measured=dict.fromkeys(expected, why))
+
+
+def _angle_deg(outline: Outline) -> float:
+    """Between the two edges that meet in the corner; 90 where there is none."""
+    corner = outline.corner
+    if corner is None:
+        return 90.0
+    (ax, ay), (bx, by) = corner.end_direction, corner.side_direction
+    return math.degrees(abs(math.atan2(ax * by - ay * bx, ax * bx + ay * by)))
+
+
+def _of_facts(facts: Facts, limits: Limits, scale: Scale) -> Finding:
+    _, inside = limits.size_class(facts.diameter_mm)
+    raised = {
+        "facts_assumed": bool(facts.assumed),
+        "size_outside_table": not inside,
+        "scale_assumed_exact": not scale.parts,
+        "scale_unchecked": scale.parts.get("print", 0.0) > 0,
+    }
+    return Finding(flags=tuple(name for name, true in raised.items() if true))
+
+
+def _report(
+    photo: Photo, scale: Scale, finding: Finding, judgement: Judgement, *, view: str, flute: int
+) -> PhotoReport:
+    return PhotoReport(
+        photo.path,
+        photo.sha256,
+        photo.size,
+        view,
+        flute,
+        judgement.grade,
+        judgement.reasons,
+        judgement.flags,
+        tuple(_measurement(name, finding, judgement) for name in finding.quantities),
+        dict(finding.not_measured),
+        finding.marks,
+        finding.remarks,
+        ScaleUsed(scale.id, scale.px_per_mm, COVERAGE_FACTOR * scale.relative_uncertainty * scale.px_per_mm),
+        finding.curves,
+    )
+
+
+def _measurement(name: str, finding: Finding, judgement: Judgement) -> Measurement:
+    quantity, verdict = finding.quantities[name], judgement.verdicts.get(name)
+    if verdict is None:
+        return Measurement(name, quantity)
+    steps = LimitSteps(verdict.limit.worn, verdict.limit.discard)
+    return Measurement(name, quantity, verdict.grade, steps, verdict.unconfirmed, verdict_words(verdict))
