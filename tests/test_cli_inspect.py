@@ -95,10 +95,10 @@ class Measured:
             grade,
             LimitSteps(0.04, 0.10),
             False,
-            "why",
+            "corner radius: at most 0.0270 mm",
         )  # type: ignore[arg-type]
         report = PhotoReport(
-            photo.path, photo.sha256, photo.size, view, flute, grade, (f"is {grade}",), ("scale_assumed_exact",),
+            photo.path, photo.sha256, photo.size, view, flute, grade, (f"is {grade}", radius.reason), ("scale_assumed_exact",),
             (radius,), {"chip_count": "too dark"}, (Mark("virtual_corner", (40.0, 30.0)),), (),
             ScaleUsed(scale.id, scale.px_per_mm, 0.0),
         )  # type: ignore[arg-type] # fmt: skip
@@ -167,7 +167,7 @@ def test_people_read_value_limit_grade_reason_advice_and_cautions(desk: Desk, me
     measured("worn")
     said = desk.run("inspect", desk.photo(), "--px-per-mm", "250")
     for words in (
-        "0.0254 ± 0.0020 mm", "0.04 mm / 0.1 mm", "WORN", "is worn", "too dark", FLAGS["scale_assumed_exact"].text,
+        "0.0254 ± 0.0020 mm", "0.04 mm / 0.1 mm", "WORN", "is worn", "Too dark", FLAGS["scale_assumed_exact"].text,
         "roughing", "Isolate the spindle", "Edges cut", "eye protection", "no safety clearance",
     ):  # fmt: skip
         assert words in said.out, words
@@ -178,6 +178,7 @@ def test_lengths_in_inches(desk: Desk, measured: Any) -> None:
     calls = measured("worn").calls
     said = desk.run("inspect", desk.photo(), "--px-per-mm", "250", "--units", "inch", "--diameter", "1/4in")
     assert "0.001000 ± 0.000079 in" in said.out
+    assert " mm" not in said.out
     assert calls[0]["facts"].diameter_mm == pytest.approx(6.35)
 
 

@@ -44,6 +44,14 @@ def test_a_size_on_a_boundary_belongs_to_the_stricter_class(diameter: float, siz
     assert load_limits().size_class(diameter) == (size, inside)
 
 
+def test_a_size_outside_the_table_matters_only_where_limits_depend_on_size() -> None:
+    limits = load_limits()
+    assert not limits.covers(Facts("flat", diameter_mm=25.0))
+    assert not limits.covers(Facts("corner-radius", diameter_mm=25.0))
+    assert limits.covers(Facts("surfacing", diameter_mm=25.0))
+    assert limits.covers(Facts("flat", diameter_mm=12.0))
+
+
 def test_heat_depends_on_the_material() -> None:
     hss, carbide = (
         load_limits().for_cutter(Facts(material=m))["heat_tint_share"] for m in ("hss", "carbide")

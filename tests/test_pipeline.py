@@ -26,8 +26,8 @@ CAMERA = Camera(blur_px=0.9, full_well_e=8000, read_e=8)
 PX_PER_MM = 250.0
 
 
-def jpeg(scene: Scene, seed: int = 5, camera: Camera = CAMERA) -> bytes:
-    picture, _ = photograph(scene, camera, np.random.default_rng(seed))
+def jpeg(scene: Scene) -> bytes:
+    picture, _ = photograph(scene, CAMERA, np.random.default_rng(5))
     return encode_jpeg(picture, 92)
 
 

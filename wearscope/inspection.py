@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from functools import cache
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 from wearscope import __version__
@@ -171,13 +172,11 @@ def _missing_views(photos: Sequence[PhotoReport], facts: Facts, limits: Limits) 
 
 
 def _reasons(photos: Sequence[PhotoReport]) -> tuple[str, ...]:
-    """The reasons of all photos, those of the worst photo first, with the place where there are several."""
+    """The reasons of all photos, those of the worst photo first, with its name where there are several."""
     if len(photos) == 1:
         return photos[0].reasons
     ordered = sorted(photos, key=lambda photo: GRADES.index(photo.grade), reverse=True)
-    return tuple(
-        f"{photo.view}, flute {photo.flute}: {reason}" for photo in ordered for reason in photo.reasons
-    )
+    return tuple(f"{Path(photo.path).name}: {reason}" for photo in ordered for reason in photo.reasons)
 
 
 def to_document(inspection: Inspection) -> dict[str, Any]:

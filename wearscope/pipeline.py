@@ -128,10 +128,9 @@ def _angle_deg(outline: Outline) -> float:
 
 
 def _of_facts(facts: Facts, limits: Limits, scale: Scale) -> Finding:
-    _, inside = limits.size_class(facts.diameter_mm)
     raised = {
         "facts_assumed": bool(facts.assumed),
-        "size_outside_table": not inside,
+        "size_outside_table": not limits.covers(facts),
         "scale_assumed_exact": not scale.parts,
         "scale_unchecked": scale.parts.get("print", 0.0) > 0,
     }

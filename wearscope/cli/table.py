@@ -1,11 +1,15 @@
 """An inspection as a table for people in the terminal."""
 
+from collections.abc import Iterator
+
 from rich.console import Console, Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
 from wearscope.flags import FLAGS
 from wearscope.grading.advice import CAUTIONS
+from wearscope.grading.decide import decide, verdict_words
+from wearscope.grading.limits import Limit
 from wearscope.inspection import Inspection, Measurement, PhotoReport
 from wearscope.report.view import Units, grade_look, label, quantity_text, value_text
 
@@ -19,7 +23,7 @@ def show(inspection: Inspection, *, units: Units = "mm", console: Console | None
     console = console or Console(highlight=False)
     for photo in inspection.photos:
         console.print(_photo(photo, units))
-    console.print(_verdict(inspection))
+    console.print(_verdict(inspection, units))
     for caution in CAUTIONS:
         console.print(Text(f"! {caution}", style="dim"))
 
@@ -43,11 +47,23 @@ def _photo(photo: PhotoReport, units: Units) -> RenderableType:
         table.add_column(heading, justify="right" if side == "right" else "left", header_style="dim")
     for measurement in photo.measurements:
         table.add_row(*_row(measurement, units))
-    for name, why in photo.not_measured.items():
-        table.add_row(label(name), "not measured", "", Text(why, style="dim"))
     flags = [FLAGS[name] for name in photo.flags]
-    notes = [Text(f"  {flag.text} {flag.advice}".rstrip()) for flag in flags]
-    return Group(title, table, *notes, "")
+    notes = [*_not_measured(photo), *(f"{flag.text} {flag.advice}".rstrip() for flag in flags)]
+    return Group(title, table, *(_hanging(note) for note in notes), "")
+
+
+def _not_measured(photo: PhotoReport) -> Iterator[str]:
+    """What was not measured, one line for each reason."""
+    for why in dict.fromkeys(photo.not_measured.values()):
+        names = ", ".join(label(name) for name, reason in photo.not_measured.items() if reason == why)
+        yield f"Not measured: {names}. {why[:1].upper()}{why[1:]}."
+
+
+def _hanging(words: str) -> RenderableType:
+    """A line with a dash; what does not fit is set under its first word."""
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_row("-", Text(words))
+    return grid
 
 
 def _row(measurement: Measurement, units: Units) -> tuple[RenderableType, ...]:
@@ -58,10 +74,20 @@ def _row(measurement: Measurement, units: Units) -> tuple[RenderableType, ...]:
     return label(measurement.name), value, shown, _grade(measurement.grade)
 
 
-def _verdict(inspection: Inspection) -> RenderableType:
+def _verdict(inspection: Inspection, units: Units) -> RenderableType:
     incomplete = not inspection.complete
     word = _grade(inspection.grade, incomplete=incomplete and inspection.grade == "sharp")
-    lines = [word, *(Text(f"  {reason}") for reason in inspection.reasons)]
+    reasons = [_in_units(reason, inspection, units) for reason in inspection.reasons]
     if incomplete:
-        lines.append(Text(f"  missing: {', '.join(inspection.missing_views)}"))
-    return Group(*lines, Text(inspection.advice), "")
+        reasons.append(f"missing: {', '.join(inspection.missing_views)}")
+    return Group(word, *(_hanging(reason) for reason in reasons), "", Text(inspection.advice), "")
+
+
+def _in_units(reason: str, inspection: Inspection, units: Units) -> str:
+    """A reason is written in mm; here the part of it that a measurement gave is written in the units shown."""
+    for photo in inspection.photos:
+        for m in photo.measurements:
+            if units == "inch" and m.limit is not None and m.reason in reason:
+                limit = Limit(m.name, m.limit.worn, m.limit.discard, "", "")
+                return reason.replace(m.reason, verdict_words(decide(m.quantity, limit), inches=True))
+    return reason

@@ -106,7 +106,7 @@ def conformance_probability(
 def verdict_words(verdict: Verdict, *, inches: bool = False) -> str:
     """Why, in one sentence: the bound that decides beside the limit it was held against."""
     limit, name = verdict.limit, verdict.limit.measurement.replace("_", " ")
-    unit = verdict.quantity.unit
+    unit = "share" if limit.measurement.endswith("_share") else verdict.quantity.unit
 
     def show(value: float, towards: Literal["down", "up", "as is"] = "as is") -> str:
         return _figure(value, unit, towards, (limit.worn, limit.discard), inches=inches)

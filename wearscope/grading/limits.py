@@ -62,6 +62,12 @@ class Limits:
         inside = bool(fitting) and diameter_mm >= sizes["smallest_mm"]
         return (fitting or [classes[-1][0]])[0], inside
 
+    def covers(self, facts: Facts) -> bool:
+        """False where limits for this kind depend on its size and the size lies outside the table."""
+        kinds = (facts.kind, self.document["judged_as"].get(facts.kind))
+        sizes = {size for kind in kinds for size in self.document["limits"].get(kind, {})}
+        return sizes <= {ANY} or self.size_class(facts.diameter_mm)[1]
+
     def for_cutter(self, facts: Facts, *, corner_angle_deg: float = 90.0) -> dict[str, Limit]:
         """Every limit that holds for this cutter, by measurement name.
 
