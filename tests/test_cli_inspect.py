@@ -201,6 +201,7 @@ def test_the_same_photo_under_two_names_completes_nothing(desk: Desk, measured: 
     said = desk.run("inspect", *photos, "--px-per-mm", "250", "--flutes", "2", "--flute", "1,2", "--json")
     assert said.code == 6
     assert said.document["missing_views"] == ["corner of flute 2"]
+    assert "1 of the photos came twice" in said.err
 
 
 @pytest.mark.parametrize(

@@ -51,6 +51,20 @@ def test_a_cutter_of_6_mm_plus_minus_30_um(y: float, p: float) -> None:
     )
 
 
+def test_each_side_of_an_interval_has_its_own_width() -> None:
+    # Phi(1) = 0.8413, Phi(-2) = 0.0228 (any table of the normal distribution).
+    skewed = Quantity(1.0, "mm", below=0.2, above=0.4)
+    assert conformance_probability(skewed, upper=1.2) == pytest.approx(0.8413, abs=1e-4)
+    assert conformance_probability(skewed, upper=0.8) == pytest.approx(0.0228, abs=1e-4)
+    assert conformance_probability(skewed, lower=0.8, upper=1.2) == pytest.approx(0.8413 - 0.0228, abs=2e-4)
+
+
+def test_what_cannot_be_told_says_how_likely_it_is() -> None:
+    # Phi((0.04 - 0.07) / 0.02) = Phi(-1.5) = 0.0668, and the same above 0.10.
+    words = verdict_words(decide(millimetres(0.07, 0.02), LIMIT))
+    assert "7 % likely below the one, 7 % above the other" in words
+
+
 def test_the_rule_accepts_at_the_guard_band_of_jcgm_106() -> None:
     # The same cutter: the lower acceptance limit with a guard of 1.645 u is 5.98316 mm. Seen as diameter lost,
     # with "worn" at 0.030 mm, the grade must change from sharp at exactly that diameter.

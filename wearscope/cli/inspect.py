@@ -107,6 +107,10 @@ def inspect(
         show(inspection, units=units)
     for path in written:
         print(f"picture: {path}", file=sys.stderr)
+    if len(inspection.photos) < len(paths):
+        print(
+            f"{len(paths) - len(inspection.photos)} of the photos came twice and count once", file=sys.stderr
+        )
     raise typer.Exit(exit_code(inspection))
 
 

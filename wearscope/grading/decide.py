@@ -18,7 +18,7 @@ from typing import Literal
 
 from wearscope.facts import MM_PER_INCH
 from wearscope.grading.limits import Limit
-from wearscope.quantity import Quantity
+from wearscope.quantity import COVERAGE_FACTOR, Quantity
 
 __all__ = [
     "GRADES",
@@ -93,14 +93,19 @@ def deciding(groups: Iterable[Iterable[str]], verdicts: Mapping[str, Verdict]) -
 def conformance_probability(
     quantity: Quantity, *, lower: float = -math.inf, upper: float = math.inf
 ) -> float:
-    """Probability that the true value lies between the limits (JCGM 106:2012, 7.2: normal, flat prior)."""
-    u = quantity.standard_uncertainty
-    if u == 0:
-        return float(lower <= quantity.value <= upper)
-    normal = NormalDist(quantity.value, u)
-    return (normal.cdf(upper) if upper < math.inf else 1.0) - (
-        normal.cdf(lower) if lower > -math.inf else 0.0
-    )
+    """Probability that the true value lies between the limits (JCGM 106:2012, 7.2: normal, flat prior).
+
+    Where the interval is not symmetric, each side counts as half a normal distribution of its own width.
+    """
+
+    def below(limit: float) -> float:
+        side = quantity.above if limit > quantity.value else quantity.below
+        u = quantity.standard_uncertainty if side is None else side / COVERAGE_FACTOR
+        if u == 0 or math.isinf(limit):
+            return float(limit > quantity.value)
+        return NormalDist().cdf((limit - quantity.value) / u)
+
+    return below(upper) - below(lower)
 
 
 def verdict_words(verdict: Verdict, *, inches: bool = False) -> str:
@@ -119,11 +124,19 @@ def verdict_words(verdict: Verdict, *, inches: bool = False) -> str:
         return f"{name}: {high}, below {worn if limit.worn else discard}"
     if verdict.grade == "retake":
         known = high if verdict.lo <= 0 else f"{low}, {high}" if verdict.hi < math.inf else low
-        return f"{name}: {known}; this cannot be told from {worn} and {discard}"
+        return f"{name}: {known}; this cannot be told from {worn} and {discard}{_chances(verdict)}"
     tail = f"; {discard} is not ruled out: do not use until confirmed" if verdict.unconfirmed else ""
     if verdict.proven:
         return f"{name}: {low}, above {worn}{tail}"
     return f"{name}: {high}, so {worn} is not ruled out{tail}"
+
+
+def _chances(verdict: Verdict) -> str:
+    if verdict.quantity.kind != "value":
+        return ""
+    sharp = conformance_probability(verdict.quantity, upper=verdict.limit.worn)
+    over = conformance_probability(verdict.quantity, lower=verdict.limit.discard)
+    return f" ({100 * sharp:.0f} % likely below the one, {100 * over:.0f} % above the other)"
 
 
 def _figure(value: float, unit: str, towards: str, limits: tuple[float, ...], *, inches: bool) -> str:
