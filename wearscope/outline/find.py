@@ -23,7 +23,7 @@ from wearscope.outline.strips import corner_strips, nose_strips
 from wearscope.outline.window import Window, best_mix
 from wearscope.photo.read import Photo
 
-__all__ = ["Form", "find_outline"]
+__all__ = ["Form", "find_outline", "gradients_of", "small_copy"]
 
 Floats = NDArray[np.float64]
 Form = Literal["corner", "point", "nose"]
@@ -47,9 +47,9 @@ def find_outline(photo: Photo, *, form: Form = "corner") -> Outline:
     result then has two side edges), or the round "nose" of a ball-nose cutter.
     Returns an Outline; `corner` (or `nose`) is None and a flag says why where there is none to be believed.
     """
-    small, step = _small(photo)
+    small, step = small_copy(photo)
     flags = exposure_flags(small)
-    gradients = _gradients(small)
+    gradients = gradients_of(small)
     if form == "nose":
         return _nose_outline(photo, small, step, gradients, flags)
     chains = link_segments(straight_segments(small))
@@ -91,7 +91,8 @@ def _nose_outline(
     return Outline(points, mask, step, None, flags + edge_flags(edge), window.mix, pose)
 
 
-def _small(photo: Photo) -> tuple[NDArray[np.uint8], int]:
+def small_copy(photo: Photo) -> tuple[NDArray[np.uint8], int]:
+    """The picture (h, w, 3) shrunk by a whole number so that its long side is at most 640 px, and that number."""
     width, height = photo.size
     step = -(-max(width, height) // _SEARCH_PX)
     picture = np.asarray(photo.encoded if photo.top == 255 else photo.encoded >> 8, np.uint8)
@@ -106,7 +107,8 @@ def _shrunk(picture: NDArray[np.uint8], by: int) -> NDArray[np.uint8]:
     return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
-def _gradients(small: NDArray[np.uint8]) -> Gradients:
+def gradients_of(small: NDArray[np.uint8]) -> Gradients:
+    """Gradient magnitudes of a small picture."""
     fine = _colour_gradient(small, 1.0)
     coarse = _colour_gradient(_shrunk(small, 2), 1.5)
     return Gradients(fine, np.asarray(coarse / 2, np.float32), float(np.median(fine[::4, ::4])))
