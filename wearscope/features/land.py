@@ -125,7 +125,7 @@ def _at_half(unlike: Floats, path: NDArray[np.int64], outward: int) -> Floats:
     seen = cv2.blur(np.take_along_axis(unlike, rows, axis=0), (5, 1), borderType=cv2.BORDER_REPLICATE)
     half = 0.5 * seen[:6].mean(axis=0)
     share = (seen > half).sum(axis=0)
-    return path + outward * (share + reach[0] - 0.5)
+    return np.asarray(path + outward * (share + reach[0] - 0.5))
 
 
 def _undamaged(s: Floats, edge: Floats) -> Floats:
