@@ -1,5 +1,6 @@
 """From a picture to a decision, on drawn corners with exact truth and, where they are at hand, on real photos."""
 
+import json
 import os
 from collections.abc import Iterator
 from dataclasses import replace
@@ -167,3 +168,38 @@ def test_good_inserts_are_not_discarded(name: str) -> None:
 @real
 def test_a_machine_without_a_tool_is_a_retake() -> None:
     assert real_photo("corner_machine_background1", 250.0).grade == "retake"
+
+
+RENDERS = os.environ.get("WEARSCOPE_RENDERS")
+rendered = pytest.mark.skipif(RENDERS is None, reason="WEARSCOPE_RENDERS does not name the folder of renders")
+NOWHERE = [Path(group) for group in "ABF"]
+TRUTHS = sorted(Path(RENDERS).glob("[ABF]*.json")) if RENDERS else NOWHERE
+
+
+def render(path: Path) -> tuple[dict[str, Any], Inspection]:
+    truth = json.loads(path.read_text())
+    tool = truth.get("tool") or {}
+    facts = Facts("flat", "carbide", tool.get("cutting_diameter_mm") or 6.0, tool.get("flutes"))
+    scale = TypedScale(truth["camera"]["px_per_mm"])
+    photo = path.with_name(truth["file"])
+    return truth, inspect_photo(photo, scale_source=scale, facts=facts, limits=LIMITS)
+
+
+@rendered
+@pytest.mark.parametrize("path", [p for p in TRUTHS if p.stem[0] == "F"], ids=lambda p: p.stem)
+def test_what_cannot_carry_a_decision_is_a_retake(path: Path) -> None:
+    assert render(path)[1].grade == "retake"
+
+
+@rendered
+@pytest.mark.parametrize("path", [p for p in TRUTHS if p.stem[0] in "AB"], ids=lambda p: p.stem)
+def test_no_worn_cutter_passes_and_no_good_one_is_thrown_away(path: Path) -> None:
+    truth, inspection = render(path)
+    edge = next(e for e in truth["edges"] if e["shows"] == "rake face")
+    chips = [chip["depth_mm"] for chip in edge["chips"]]
+    limit = LIMITS.for_cutter(inspection.cutter)["corner_radius"]  # chips have the same steps
+    wear = max([edge["corner_radius_apparent_mm"] or edge["corner_radius_mm"], *chips])
+    if wear > limit.worn:
+        assert inspection.grade != "sharp"
+    if wear <= limit.discard:
+        assert inspection.grade != "discard"
