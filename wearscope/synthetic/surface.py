@@ -97,8 +97,8 @@ def paper(
     size: tuple[int, int], rng: np.random.Generator, *, level: float = 0.30, blur_px: float = 6.0
 ) -> Light:
     """A sheet of grey paper some millimetres behind the focal plane. Shape (height, width, 3)."""
-    fibres = clouds(size, rng, (2.0, 6.0, 14.0, 300.0), (1.0, 1.0, 0.7, 0.25))
+    fibres = clouds(size, rng, (2.0, 6.0, 14.0, 40.0, 300.0), (1.0, 1.0, 0.6, 0.25, 0.25))
     fibres = cv2.GaussianBlur(fibres, (0, 0), blur_px)
     warmth = np.array([0.955, 0.99, 1.0], np.float32)
-    grey = np.maximum(level * (1 + 0.07 * fibres / max(float(fibres.std()), 1e-6)), 0.02)
+    grey = np.maximum(level * (1 + 0.055 * fibres / max(float(fibres.std()), 1e-6)), 0.02)
     return np.asarray(grey[..., None] * warmth, np.float32)

@@ -5,6 +5,7 @@ The drawing's (0, 0) is where the shank's axis meets the plane of the tip; the s
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -55,7 +56,7 @@ class TurnedCutter:
 
     def silhouette(self, turn: float, heights: Points) -> tuple[Points, Points]:
         """Left and right x (mm) of the cutting part at each height when the cutter is turned by `turn` (rad)."""
-        section, radii = Section.of(self.flutes, count=3000), self.tooth_radii()
+        section, radii = _section(self.flutes), self.tooth_radii()
         phase = turn + self.twist(heights)
         body = section.points * 0.999 * float(radii.min())
         x = np.cos(phase)[:, None] * body[:, 0] - np.sin(phase)[:, None] * body[:, 1]
@@ -87,7 +88,7 @@ def turned_scenes(
     look = look or Look(background="backlit", plain=True)
     axis_px = axis_px or (0.12 * size[0], 0.5 * size[1])
     top = 1.2 * float(np.hypot(*size)) / px_per_mm
-    heights = np.linspace(0, cutter.cutting_length_mm, 801)
+    heights = np.linspace(0, cutter.cutting_length_mm, 401)
     radii = cutter.edge_radii(heights)
     common = {
         "view": "profile",
@@ -175,6 +176,11 @@ def shank_scene(
     }
     seen = None if look.plain else _round_bar(place, size, diameter_mm, scores_mm)
     return build_scene(size, place.to_px(outline), truth, look, rng, place=place, seen=seen)
+
+
+@lru_cache(maxsize=8)
+def _section(flutes: int) -> Section:
+    return Section.of(flutes, count=1200)
 
 
 def _with_shank(cutter: TurnedCutter, heights: Points, left: Points, right: Points, top: float) -> Points:
