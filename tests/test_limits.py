@@ -171,7 +171,13 @@ def test_a_wrong_file_is_refused_with_file_key_and_what_was_expected(
 
 @pytest.mark.parametrize(
     "extra",
-    ["[views.corner]\nrequired = []", '[views.corner]\nrequired = ["chip"]', '[damage]\nchips = ["x"]'],
+    [
+        "[views.corner]\nrequired = []",
+        '[views.corner]\nrequired = ["chip"]',
+        '[damage]\nchips = ["x"]',
+        "[factors]\nchip = 0.5",
+        "[factors]\nchips = 0",
+    ],
 )
 def test_requirements_are_checked_too(tmp_path: Path, extra: str) -> None:
     with pytest.raises(LimitsError, match="expected"):

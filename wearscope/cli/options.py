@@ -81,7 +81,8 @@ NominalRadius = Annotated[
 ]
 Flutes = Annotated[int | None, typer.Option("--flutes", min=1, max=12, help="Number of flutes.")]
 LimitsFile = Annotated[
-    Path | None, typer.Option("--limits", help="Limits file of your own, laid over the one that ships.")
+    Path | None,
+    typer.Option("--limits", help="Limits file of your own, laid over the one that ships; or plastics."),
 ]
 Units = Annotated[Literal["mm", "inch"], typer.Option("--units", help="Lengths shown in mm or inch.")]
 Out = Annotated[

@@ -11,7 +11,6 @@ import math
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -19,9 +18,12 @@ from wearscope.errors import LimitsError
 from wearscope.facts import KINDS, MATERIALS, Facts
 from wearscope.measures import MEASURES
 
-__all__ = ["SCHEMA", "VIEWS", "Limit", "Limits", "load_limits"]
+__all__ = ["SCHEMA", "SETS", "VIEWS", "Limit", "Limits", "load_limits"]
 
 SCHEMA = "wearscope/limits/1"
+SETS = ("plastics",)
+"""Sets that ship beside the usual limits."""
+_SHIPPED = Path(__file__).parent
 VIEWS = ("corner", "edge", "profile", "end", "shank")
 ANY = "any"
 Table = Mapping[str, Any]
@@ -76,8 +78,15 @@ class Limits:
         entries: dict[str, Table] = {}
         for table in self._tables(facts):
             entries = {**table, **entries}
+        entries = {name: self._times_factor(name, entry) for name, entry in entries.items()}
         usable = (name for name, entry in entries.items() if entry.get("of", name) in entries)
         return {name: _limit(name, entries, facts, corner_angle_deg) for name in usable}
+
+    def _times_factor(self, name: str, entry: Table) -> Table:
+        damages = (damage for damage, groups in self.damage.items() for group in groups if name in group)
+        factor = self.document["factors"].get(next(damages, ""), 1.0)
+        scaled = {key: entry[key] * factor for key in ("worn", "discard", "blur_mm") if key in entry}
+        return {**entry, **scaled}
 
     def _tables(self, facts: Facts) -> Iterator[Table]:
         """The tables that apply, most particular first."""
@@ -134,12 +143,14 @@ def _limit(name: str, entries: Mapping[str, Table], facts: Facts, corner_angle_d
 def load_limits(path: str | Path | None = None) -> Limits:
     """The limits that ship with the package, with the user's file at `path` laid over them.
 
-    Raises LimitsError with file, key and what was expected.
+    `path` may also be the name of a set that ships: "plastics". Raises LimitsError with file, key and what was
+    expected.
     """
-    default = tomllib.loads(files("wearscope.grading").joinpath("common_practice.toml").read_text("utf-8"))
+    default = _read(_SHIPPED / "common_practice.toml")
     if path is None:
         return Limits(default)
-    own = _read(Path(path))
+    path = _SHIPPED / f"{path}.toml" if str(path) in SETS else Path(path)
+    own = _read(path)
     _check_head(path, own)
     return Limits(_checked(path, _laid_over(default, own)))
 
@@ -236,12 +247,15 @@ def _checked(path: str | Path, document: dict[str, Any]) -> dict[str, Any]:
         check.name(f"judged_as.{kind}", kind, KINDS)
         check.name(f"judged_as.{kind}", str(other), KINDS)
     _check_damage(check, check.table("damage", document["damage"]))
+    for name, factor in check.table("factors", document["factors"]).items():
+        check.name(f"factors.{name}", name, tuple(document["damage"]))
+        check.number(f"factors.{name}", factor, above=0)
     _check_views(check, document)
     _check_limits(check, document)
     return document
 
 
-_KEYS = ("schema", "name", "sizes", "judged_as", "damage", "views", "required_views", "limits")
+_KEYS = ("schema", "name", "sizes", "judged_as", "damage", "factors", "views", "required_views", "limits")
 
 
 def _check_sizes(check: _Checker, sizes: Table) -> None:
