@@ -118,8 +118,10 @@ def fit_steps(
         return z, share, np.where(counts, residual, 0.0), counts.astype(float)
 
     def scatter(residual: Floats, counts: Floats) -> Floats:
-        size = np.where(counts > 0, np.abs(residual), np.nan)
-        return np.asarray(1.4826 * np.nanmedian(size, axis=1) + 1e-12, dtype=np.float64)
+        size = np.where(counts > 0, np.abs(residual), np.inf)
+        size.sort(axis=1)
+        middle = np.maximum((counts > 0).sum(axis=1) - 1, 0) // 2
+        return 1.4826 * np.take_along_axis(size, middle[:, None], axis=1)[:, 0] + 1e-12
 
     def loss(residual: Floats, width: Floats) -> Floats:
         a = np.abs(residual) / width[:, None]
@@ -133,9 +135,10 @@ def fit_steps(
     eye = np.eye(4)
     width = np.ones(n)
     normal = np.tile(eye, (n, 1, 1))
-    for _ in range(_ROUNDS):
-        rows = counts.sum(axis=1) > 0
-        width = np.where(rows, scatter(residual, np.where(rows[:, None], counts, 1.0)), 1.0)
+    for turn in range(_ROUNDS):
+        if turn < 4 or turn % 4 == 0:
+            rows = counts.sum(axis=1) > 0
+            width = np.where(rows, scatter(residual, np.where(rows[:, None], counts, 1.0)), 1.0)
         weight = counts * np.minimum(1.0, _HUBER * width[:, None] / np.maximum(np.abs(residual), 1e-30))
         slope = (p[:, 3] - p[:, 2])[:, None] * np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)
         blur = np.exp(p[:, 1, None])
@@ -159,7 +162,7 @@ def fit_steps(
         pick = better[:, None]
         z, share = np.where(pick, trial[0], z), np.where(pick, trial[1], share)
         residual, counts = np.where(pick, trial[2], residual), np.where(pick, trial[3], counts)
-        if np.all(np.abs(move[:, 0]) < 1e-4):
+        if np.mean(np.abs(move[:, 0]) < 1e-4) > 0.95:  # a few rows without an edge never settle
             break
     return _finish(reach, p, residual, counts, normal, width, free, blur_px, empty)
 
