@@ -35,4 +35,5 @@ def ciede2000(lab1: ArrayLike, lab2: ArrayLike) -> NDArray[np.float64]:
     from skimage import color
 
     formula: Callable[..., object] = color.deltaE_ciede2000
-    return np.asarray(formula(np.asarray(lab1, np.float64), np.asarray(lab2, np.float64)), np.float64)
+    first, second = np.broadcast_arrays(np.asarray(lab1, np.float64), np.asarray(lab2, np.float64))
+    return np.asarray(formula(first, second), np.float64)

@@ -1,0 +1,148 @@
+"""The cutter's colour without its shading: a reduced map of log ratios of linear light.
+
+A surface under a coloured light gives light x shading x reflectance in every channel, so u = ln(R/G) and
+v = ln(B/G) do not see the shading, and another light or white balance only shifts them all alike. What
+is left is a place in the (u, v) plane: distance from clean metal is how strong a tint is, the angle is its hue.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.outline.shape import Outline
+from wearscope.photo.read import Photo
+
+Floats = NDArray[np.float32]
+Flags = NDArray[np.bool_]
+
+__all__ = ["ChromaMap", "chroma_map", "peak", "ratios", "span"]
+
+_LONG_SIDE = 360
+_MARGIN = 2
+"""Map px next to the outline that are left out: blur, sharpening and coloured fringes of the lens."""
+_DARK = 0.003
+"""Linear light below which 8 bit hold no colour (about code 10 of 255)."""
+_CODE = 5e-4
+"""Linear light of about one and a half codes: pulls colours that are hardly above black towards grey."""
+_CLIPPED = 250 / 255
+_CALM = 0.05
+"""The map is smoothed until its noise is about this, within these limits (sd, map px)."""
+_NARROWEST, _WIDEST = 1.5, 5.0
+_BLOTCH = 1.3
+"""Colour noise of JPEG comes in blotches, so smoothing by s map px only divides it by s / 1.3 (seen on microscope photos)."""
+_QUARTER_OF_SD = 0.3186
+"""A quarter of all normal deviates lie within this many standard deviations."""
+_BIN = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class ChromaMap:
+    """Colour of the photo, `step` photo px to a map px; all arrays have shape (h, w).
+
+    `u`, `v`: ln(R/G), ln(B/G), averaged over `smoothing` map px (sd); `light`: luminance 0..1, `cutter`: the whole
+    cutter, `valid`: where on it colour can be judged; `noise`: sd of u and v.
+    `ground`: (u, v) of the background where that is lit well enough, else None; `ground_light` its luminance.
+    """
+
+    u: Floats
+    v: Floats
+    light: Floats
+    cutter: Flags
+    valid: Flags
+    step: int
+    smoothing: float
+    noise: float
+    ground: tuple[float, float] | None
+    ground_light: float
+
+
+def ratios(bgr: Floats) -> tuple[Floats, Floats]:
+    """u = ln(R/G) and v = ln(B/G) of linear light, shape (..., 3)."""
+    logs = np.log(bgr + np.float32(_CODE))
+    return logs[..., 2] - logs[..., 1], logs[..., 0] - logs[..., 1]
+
+
+def span(u: Floats, v: Floats) -> Floats:
+    """Log ratio of the largest to the smallest of the three channels: 0 for grey.
+
+    With channel gains that are wrong by +-15 % grey cannot look more than ln(1.15 / 0.85) = 0.30 from grey.
+    """
+    return np.maximum(np.maximum(u, v), 0) - np.minimum(np.minimum(u, v), 0)
+
+
+def peak(u: Floats, v: Floats) -> tuple[float, float]:
+    """The commonest (u, v)."""
+    edges = np.arange(-3, 3 + _BIN, _BIN)
+    counts = cv2.GaussianBlur(np.histogram2d(u, v, bins=(edges, edges))[0], (0, 0), 1)
+    i, j = np.unravel_index(int(counts.argmax()), counts.shape)
+    near = (abs(u - edges[i] - _BIN / 2) < 2 * _BIN) & (abs(v - edges[j] - _BIN / 2) < 2 * _BIN)
+    return float(np.median(u[near])), float(np.median(v[near]))
+
+
+def chroma_map(photo: Photo, outline: Outline) -> ChromaMap:
+    """Reduce the photo to a map of colour, averaging linear light."""
+    step = max(1, round(max(photo.size) / _LONG_SIDE))
+    linear = _reduced(photo.linear_bgr(), step).astype(np.float32)
+    light = linear @ np.array([0.0722, 0.7152, 0.2126], np.float32)
+    below = _CLIPPED * photo.top
+    unclipped = _reduced(np.asarray(cv2.inRange(photo.encoded, (0, 0, 0), (below, below, below))), step) > 250
+    cutter = _cutter(outline, photo, step)
+    inside = cv2.erode(cutter.astype(np.uint8), np.ones((2 * _MARGIN + 1,) * 2, np.uint8)) > 0
+    usable = inside & unclipped & (light > _DARK)
+    grain = _noise(*ratios(linear), usable)
+    smoothing = float(np.clip(_BLOTCH * grain / _CALM, _NARROWEST, _WIDEST))
+    u, v = _smoothed(linear, usable, smoothing)
+    noise = grain * min(1.0, _BLOTCH / smoothing)
+    ground, ground_light = _ground(linear, light, cutter, unclipped)
+    return ChromaMap(u, v, light, cutter, usable, step, smoothing, noise, ground, ground_light)
+
+
+def _reduced(picture: NDArray[Any], step: int) -> NDArray[Any]:
+    """Means of step x step px; what is left over at the right and lower rim is dropped."""
+    height, width = (side // step for side in picture.shape[:2])
+    whole = picture[: height * step, : width * step]
+    return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA))
+
+
+def _cutter(outline: Outline, photo: Photo, step: int) -> Flags:
+    """The mask at the map's pixels."""
+    width, height = photo.size
+    rows, columns = (
+        np.minimum(((np.arange(side // step) + 0.5) * step / outline.mask_step).astype(int), limit - 1)
+        for side, limit in zip((height, width), outline.mask.shape, strict=True)
+    )
+    return outline.mask[np.ix_(rows, columns)]
+
+
+def _smoothed(linear: Floats, usable: Flags, sigma: float) -> tuple[Floats, Floats]:
+    """u and v of the mean colour of the usable pixels around each pixel."""
+    weight = usable.astype(np.float32)
+    total = cv2.GaussianBlur(weight, (0, 0), sigma)
+    mean = cv2.GaussianBlur(linear * weight[..., None], (0, 0), sigma) / np.maximum(total, 1e-6)[..., None]
+    return ratios(np.asarray(mean, np.float32))
+
+
+def _noise(u: Floats, v: Floats, usable: Flags) -> float:
+    """Robust sd of u and v from second differences: slopes do not count, and of the borders of patches only few."""
+    left, middle, right = (np.s_[:, :-4], np.s_[:, 2:-2], np.s_[:, 4:])
+    all_three = usable[left] & usable[middle] & usable[right]
+    if not all_three.any():
+        return 0.0
+    bends = [np.abs(a[left] - 2 * a[middle] + a[right])[all_three] for a in (u, v)]
+    return float(max(np.percentile(bend, 25) for bend in bends) / _QUARTER_OF_SD / np.sqrt(6))
+
+
+def _ground(
+    linear: Floats, light: Floats, cutter: Flags, unclipped: Flags
+) -> tuple[tuple[float, float] | None, float]:
+    """(u, v) of the background, where it is light enough to have a colour, and its luminance."""
+    away = cv2.dilate(cutter.astype(np.uint8), np.ones((17, 17), np.uint8)) == 0
+    brightness = float(np.median(light[away])) if away.any() else 0.0
+    lit = away & unclipped & (light > 0.02)
+    if lit.sum() < 0.02 * lit.size or brightness < 0.02:
+        return None, brightness
+    u, v = ratios(np.median(linear[lit], axis=0).astype(np.float32))
+    return (float(u), float(v)), brightness

@@ -1,0 +1,193 @@
+"""From a photo and its outline to the heat tint along the edge."""
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from wearscope.features.tint.chroma import ChromaMap, chroma_map, ratios
+from wearscope.features.tint.judge import Verdict, find_white, judge
+from wearscope.finding import Curve, Finding, Mark
+from wearscope.geometry.scale import Scale
+from wearscope.outline.shape import Outline
+from wearscope.photo.colour import ciede2000, lab_from_linear
+from wearscope.photo.read import Photo
+from wearscope.quantity import Quantity
+
+__all__ = ["measure_tint"]
+
+Flags = NDArray[np.bool_]
+
+_NAMES = ("heat_tint_share", "heat_tint_depth")
+_REACH = 4
+"""Map px inward from the outline within which a tint belongs to the edge; the margin of the map is 2."""
+_FEWEST = 100
+"""Colour is judged on at least this many map px."""
+_SHORTEST = 5
+"""Map px of edge: a shorter tint may be overlooked."""
+_BACKLIT = 0.01
+"""A cutter whose lighter tenth is below this share of the background's light is a silhouette."""
+
+
+def measure_tint(photo: Photo, outline: Outline, scale: Scale, *, grey: ArrayLike | None = None) -> Finding:
+    """Judge the cutter's colours and measure heat tint along the visible edge.
+
+    `grey`: a grey card's colour in linear light (blue, green, red), photographed under the same light.
+
+    Returns quantities `heat_tint_share` (part of the judged edge length, 0..1) and `heat_tint_depth` (mm from the edge
+    inward, 95 % of the tinted area), one flag `tint:...` with its evidence in `remarks`, the tinted stretches of the
+    edge (curves `heat_tint`) and the zones (`heat_tint_zone`). A silhouette, a black cutter, resin, or colours that
+    cannot be told apart give `not_measured` with the reason; a silhouette gets no flag.
+    """
+    colours = chroma_map(photo, outline)
+    reason = _nothing_to_judge(colours)
+    if reason:
+        return _not_measured(reason)
+    white = find_white(colours, None if grey is None else _card(grey))
+    verdict = judge(colours, white)
+    flags = (f"tint:{verdict.kind}",) + ("white_balance_assumed",) * verdict.white_assumed
+    remarks = (f"Tint: {verdict.kind} ({verdict.evidence}{_difference(colours, verdict)}).",)
+    reason = _hidden(colours, outline, verdict)
+    if reason:
+        return _not_measured(reason, flags, remarks)
+    quantities = {
+        "heat_tint_share": _share(colours, outline, verdict),
+        "heat_tint_depth": scale.to_mm(_depth(colours, verdict)),
+    }
+    return Finding(
+        quantities, {}, _marks(colours, verdict), flags, _curves(colours, outline, verdict), remarks
+    )
+
+
+def _card(grey: ArrayLike) -> tuple[float, float]:
+    u, v = ratios(np.asarray(grey, np.float32))
+    return float(u), float(v)
+
+
+def _nothing_to_judge(colours: ChromaMap) -> str:
+    if not colours.cutter.any():
+        return "no cutter was found"
+    if np.percentile(colours.light[colours.cutter], 90) < _BACKLIT * colours.ground_light:
+        return "lit from behind: the cutter is a silhouette without colour"
+    if colours.valid.sum() < _FEWEST:
+        return "too dark or blown out everywhere to judge a colour"
+    return ""
+
+
+def _hidden(colours: ChromaMap, outline: Outline, verdict: Verdict) -> str:
+    if verdict.kind == "resin":
+        return "resin hides the metal: clean the cutter and take the photo again"
+    if verdict.kind == "unclear" and not verdict.heat_excluded:
+        return f"the colours cannot be told apart: {verdict.evidence}"
+    if _edge_share(colours, outline, colours.valid) < 0.5:
+        return "too dark or blown out along most of the edge to judge its colour"
+    return ""
+
+
+def _not_measured(reason: str, flags: tuple[str, ...] = (), remarks: tuple[str, ...] = ()) -> Finding:
+    return Finding({}, dict.fromkeys(_NAMES, reason), (), flags, (), remarks)
+
+
+def _share(colours: ChromaMap, outline: Outline, verdict: Verdict) -> Quantity:
+    """Part of the judged edge that has heat colours next to it.
+
+    Parts: "threshold" from where a tint begins to count, "resolution" from the ends of the tinted stretches (or from the
+    shortest stretch that would have been seen), "hidden" from the edge that could not be judged (where no heat is
+    seen beside it, none is assumed on it).
+    """
+    seen = _edge_share(colours, outline, colours.valid)
+    share = min(1.0, _edge_share(colours, outline, verdict.heat) / seen)
+    clear = min(1.0, _edge_share(colours, outline, verdict.clear_heat) / seen)
+    ends = 2 * len(_runs(_beside(colours, outline, verdict.heat)))
+    of_length = colours.step / max(_length(outline), colours.step)
+    resolution = np.sqrt(ends) * colours.smoothing if ends else _SHORTEST / np.sqrt(12)
+    parts = {
+        "threshold": (share - clear) / np.sqrt(3),
+        "resolution": resolution * of_length,
+        "hidden": (1 - seen) / np.sqrt(12),
+    }
+    return Quantity(share, "1", {name: abs(float(u)) for name, u in parts.items()})
+
+
+def _depth(colours: ChromaMap, verdict: Verdict) -> Quantity:
+    """How far from the edge 95 % of the tinted area lies, in px; 0 where there is none."""
+    from_edge = cv2.distanceTransform(colours.cutter.astype(np.uint8), cv2.DIST_L2, 5)
+
+    def reach(zone: Flags) -> float:
+        return float(np.percentile(from_edge[zone], 95)) * colours.step if zone.any() else 0.0
+
+    depth = reach(verdict.heat)
+    parts = {
+        "threshold": abs(depth - reach(verdict.clear_heat)) / np.sqrt(3),
+        "resolution": colours.smoothing * colours.step,
+    }
+    return Quantity(depth, "px", {name: float(u) for name, u in parts.items()})
+
+
+def _difference(colours: ChromaMap, verdict: Verdict) -> str:
+    """The colour difference of the strongest tint, at the lightness of what it was judged against."""
+    if not verdict.clear_heat.any():
+        return ""
+    u, v = colours.u[verdict.clear_heat], colours.v[verdict.clear_heat]
+    tinted, clean = (_at_half_light(a, b, verdict.neutral) for a, b in ((u, v), verdict.clean))
+    difference = float(np.percentile(ciede2000(tinted, clean), 90))
+    return f"; colour difference from the clean surface up to {difference:.0f} (CIEDE2000)"
+
+
+def _at_half_light(u: ArrayLike, v: ArrayLike, neutral: tuple[float, float]) -> NDArray[np.float32]:
+    """Lab of the colour (u, v) under white light at luminance 0.18, mid grey."""
+    red, blue = np.exp(np.asarray(u) - neutral[0]), np.exp(np.asarray(v) - neutral[1])
+    bgr = np.stack([blue, np.ones_like(red), red], axis=-1).astype(np.float32)
+    luminance = np.asarray(bgr @ np.array([0.0722, 0.7152, 0.2126], np.float32))[..., None]
+    return lab_from_linear(np.asarray(0.18 * bgr / luminance, np.float32))
+
+
+def _edge_share(colours: ChromaMap, outline: Outline, zone: Flags) -> float:
+    """Part of the outline's length with `zone` next to it."""
+    lengths = _steps(outline)
+    return float(lengths[_beside(colours, outline, zone)].sum() / max(lengths.sum(), 1e-9))
+
+
+def _beside(colours: ChromaMap, outline: Outline, zone: Flags) -> Flags:
+    """For each point of the outline: whether `zone` lies within reach."""
+    size = 2 * _REACH + 1
+    grown = cv2.dilate(zone.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))) > 0
+    x, y = np.rint((outline.points_px + 0.5) / colours.step - 0.5).astype(int).T
+    height, width = zone.shape
+    return np.asarray(grown[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)], np.bool_)
+
+
+def _steps(outline: Outline) -> NDArray[np.float64]:
+    """Length of outline that belongs to each of its points, px."""
+    if len(outline.points_px) < 2:
+        return np.zeros(len(outline.points_px))
+    pieces = np.hypot(*np.diff(outline.points_px, axis=0).T)
+    return np.asarray((np.append(pieces, 0) + np.insert(pieces, 0, 0)) / 2, np.float64)
+
+
+def _length(outline: Outline) -> float:
+    return float(_steps(outline).sum())
+
+
+def _runs(flags: Flags) -> list[tuple[int, int]]:
+    """(start, end) of each stretch of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
+    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+
+
+def _curves(colours: ChromaMap, outline: Outline, verdict: Verdict) -> tuple[Curve, ...]:
+    stretches = [outline.points_px[a:b] for a, b in _runs(_beside(colours, outline, verdict.heat))]
+    borders, _ = cv2.findContours(verdict.heat.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    zones = [(border[:, 0, :] + 0.5) * colours.step - 0.5 for border in borders if len(border) > 2]
+    return tuple(Curve("heat_tint", s) for s in stretches if len(s) > 1) + tuple(
+        Curve("heat_tint_zone", np.asarray(z, np.float64), closed=True) for z in zones
+    )
+
+
+def _marks(colours: ChromaMap, verdict: Verdict) -> tuple[Mark, ...]:
+    """One mark, inside the largest zone."""
+    if not verdict.heat.any():
+        return ()
+    inside = cv2.distanceTransform(np.pad(verdict.heat.astype(np.uint8), 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
+    y, x = np.unravel_index(int(np.argmax(inside)), inside.shape)
+    place = (float((x + 0.5) * colours.step - 0.5), float((y + 0.5) * colours.step - 0.5))
+    return (Mark("heat_tint", place, "heat colours"),)
