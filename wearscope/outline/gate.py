@@ -3,6 +3,7 @@
 Every condition is a flag of `wearscope.flags`; each threshold has its reason beside it.
 """
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -45,7 +46,8 @@ def _median(values: NDArray[np.float64]) -> float:
 
 def exposure_flags(small: NDArray[np.uint8]) -> tuple[str, ...]:
     """Flags of the whole picture (h, w, 3), whether or not there is a cutter in it."""
-    top = np.percentile(small.max(axis=2)[::2, ::2], 99.5) / 255
+    grey = cv2.cvtColor(small, cv2.COLOR_BGR2GRAY)
+    top = np.percentile(grey[::2, ::2], 99.5) / 255
     return ("underexposed",) if ((top + 0.055) / 1.055) ** 2.4 < DARKEST_LIGHT else ()
 
 

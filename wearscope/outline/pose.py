@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 
 _OVERSHOOT = 3.0
 """A straight piece follows an arc of radius R for sqrt(2 R x tolerance) px before it leaves it; R is about the gap."""
-_FOLLOW_STEP, EDGE_REACH = 3.0, 110.0
+_FOLLOW_STEP, EDGE_REACH = 4.0, 110.0
 """Spacing of places where an edge is measured, and how far from the corner (px of the small picture)."""
 
 _CURVED = 12.0
@@ -30,7 +30,11 @@ def locate(
     """Edges followed at sub-pixel near the corner, as parabolas; the apex is where these meet."""
     end, side, upright = split_arms(corner)
     apex = corner.apex * step + (step - 1) / 2
-    edges = [_follow(window, arm, apex, step) for arm in (end, side)]
+    followed = _steps_along(window, (end, side), step)
+    edges = [
+        (_curve(places[fits.ok], arm, apex), fits)
+        for (places, fits), arm in zip(followed, (end, side), strict=True)
+    ]
     frames = [(arm.direction, np.array([-arm.direction[1], arm.direction[0]])) for arm in (end, side)]
     meeting = _meeting(apex, frames, [e[0] for e in edges])
     directions = []
@@ -70,40 +74,51 @@ def _inside_frame(apex: Floats, direction: Floats, length: float, size: tuple[in
     return float(room)
 
 
-def _follow(window: Window, arm: Arm, apex: Floats, step: int) -> tuple[Floats, StepFits]:
-    """An arm near the corner as v(s) = c0 + c1 s + c2 s^2 in px from the apex, and the steps along it."""
-    skip = round(_OVERSHOOT * np.sqrt(arm.gap) / _FOLLOW_STEP)
-    points, tangents = (
-        values[skip:]
-        for values in run_along(arm, arm.points[0], _FOLLOW_STEP, EDGE_REACH + _FOLLOW_STEP * skip)
-    )
-    full = points * step + (step - 1) / 2
-    normals = np.stack([-tangents[:, 1], tangents[:, 0]], axis=1)
-    fits = window.steps(full, normals, 10.0)
-    if fits.ok.mean() < 0.5:  # perhaps the step is wider than the window
-        wide = window.steps(full, normals, 30.0)
-        fits = wide if wide.ok.mean() > fits.ok.mean() else fits
-    edge = (full + fits.position[:, None] * normals - apex)[fits.ok]
+def _steps_along(window: Window, arms: tuple[Arm, ...], step: int) -> list[tuple[Floats, StepFits]]:
+    """Places on each arm near the corner (photo px, on the fitted step), and the steps there."""
+    places, normals = [], []
+    for arm in arms:
+        skip = round(_OVERSHOOT * np.sqrt(arm.gap) / _FOLLOW_STEP)
+        points, tangents = run_along(arm, arm.points[0], _FOLLOW_STEP, EDGE_REACH + _FOLLOW_STEP * skip)
+        places.append(points[skip:] * step + (step - 1) / 2)
+        normals.append(np.stack([-tangents[skip:, 1], tangents[skip:, 0]], axis=1))
+    together = window.steps(np.concatenate(places), np.concatenate(normals), 10.0)
+    found, first = [], 0
+    for place, normal in zip(places, normals, strict=True):
+        fits = together.rows(slice(first, first + len(place)))
+        first += len(place)
+        if fits.ok.mean() < 0.5:  # perhaps the step is wider than the window
+            wide = window.steps(place, normal, 30.0)
+            fits = wide if wide.ok.mean() > fits.ok.mean() else fits
+        found.append((place + fits.position[:, None] * normal, fits))
+    return found
+
+
+def _curve(places: Floats, arm: Arm, apex: Floats) -> Floats:
+    """An edge near the corner as v(s) = c0 + c1 s + c2 s^2, in px from the apex along and across the arm."""
     u = arm.direction
-    s, v = edge @ u, edge @ np.array([-u[1], u[0]])
+    s, v = (places - apex) @ u, (places - apex) @ np.array([-u[1], u[0]])
     if len(s) < 8:
-        return np.zeros(3), fits
+        return np.zeros(3)
     straight, bent = (_robust_polynomial(s, v, degree) for degree in (1, 2))
     gain = (straight[1] - bent[1]) / max(bent[1], 1e-12) * (len(s) - 3)
-    return (bent if gain > _CURVED else straight)[0], fits
+    return (bent if gain > _CURVED else straight)[0]
 
 
 def _robust_polynomial(s: Floats, v: Floats, degree: int) -> tuple[Floats, float]:
     """Coefficients c0, c1, c2 (Huber weights) and the weighted sum of squares."""
+    span = max(float(np.abs(s).max()), 1.0)
+    design = (s / span)[:, None] ** np.arange(degree + 1)
     weight = np.ones(len(s))
     curve: Floats = np.zeros(degree + 1)
     off = v
     for _ in range(6):
-        curve = np.asarray(np.polynomial.polynomial.polyfit(s, v, degree, w=weight))
-        off = np.abs(v - np.polynomial.polynomial.polyval(s, curve))
+        weighted = design * (weight**2)[:, None]
+        curve = np.asarray(np.linalg.solve(weighted.T @ design, weighted.T @ v), np.float64)
+        off = np.abs(v - design @ curve)
         width = 1.4826 * np.median(off) + 0.02
         weight = np.sqrt(np.minimum(1.0, 2.0 * width / np.maximum(off, 1e-9)))
-    return np.pad(curve, (0, 2 - degree)), float(((weight * off) ** 2).sum())
+    return np.pad(curve / span ** np.arange(degree + 1), (0, 2 - degree)), float(((weight * off) ** 2).sum())
 
 
 def _meeting(apex: Floats, frames: list[tuple[Floats, Floats]], curves: list[Floats]) -> Floats:
@@ -117,9 +132,12 @@ def _meeting(apex: Floats, frames: list[tuple[Floats, Floats]], curves: list[Flo
             values.append((point - apex) @ n - poly.polyval(s, curve))
             rows.append(n - poly.polyval(s, poly.polyder(curve)) * u)
         matrix = np.array(rows)
-        if abs(np.linalg.det(matrix)) < 0.2:
+        if abs(np.linalg.det(matrix)) < 0.1:
             return apex
-        point = point - np.linalg.solve(matrix, np.array(values))
+        move = np.linalg.solve(matrix, np.array(values))
+        point = point - move
+        if np.abs(move).max() < 1e-3:
+            break
     return point if np.hypot(*(point - apex)) < 60 else apex
 
 

@@ -4,7 +4,7 @@ The model of one profile is `before + (after - before) * Phi((t - position) / bl
 straight step through a Gaussian blur, in linear light. Many profiles are fitted at once.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +35,10 @@ class StepFits:
     after: Floats
     rms: Floats
     ok: NDArray[np.bool_]
+
+    def rows(self, which: slice) -> "StepFits":
+        """Some of the rows."""
+        return StepFits(*(getattr(self, field.name)[which] for field in fields(self)))
 
 
 def sample_profiles(
