@@ -83,6 +83,13 @@ def test_a_view_taken_for_another_is_never_sharp(view: str) -> None:
     assert inspected(corner(0.01), view=view).grade == "retake"
 
 
+def test_a_ball_nose_is_never_sharp_by_its_side_edge_alone() -> None:
+    ball = Facts("ball", "carbide", 6.0, 1, 3.0)
+    inspection = inspected(corner(0.01), facts=ball)
+    assert inspection.grade == "retake"
+    assert "nose_deviation" in inspection.photos[0].not_measured
+
+
 def test_an_empty_frame_is_a_retake_with_reasons_not_an_error() -> None:
     rng = np.random.default_rng(8)
     grey = np.clip(rng.normal(120, 3, (768, 1024, 3)), 0, 255).astype(np.uint8)

@@ -1,14 +1,15 @@
 """The one way from a photo to a decision; every interface calls `inspect_photo` and adds nothing."""
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from wearscope.facts import Facts
+from wearscope.facts import CutterKind, Facts
 from wearscope.features.chips import measure_chips
 from wearscope.features.corner import measure_corner
+from wearscope.features.land import measure_land
 from wearscope.features.tint import measure_tint
 from wearscope.finding import Curve, Finding, merge
 from wearscope.flags import FLAGS, blocking
@@ -17,8 +18,8 @@ from wearscope.grading.decide import verdict_words
 from wearscope.grading.judge import Judgement, judge
 from wearscope.grading.limits import Limits
 from wearscope.inspection import Inspection, LimitSteps, Measurement, PhotoReport, ScaleUsed, conclude
-from wearscope.outline.find import find_outline
-from wearscope.outline.shape import Outline
+from wearscope.outline.find import Form, find_outline
+from wearscope.outline.shape import CornerPose, Outline
 from wearscope.photo.read import Photo, read_photo
 from wearscope.quantity import COVERAGE_FACTOR
 
@@ -57,47 +58,39 @@ def inspect_photo(
     """
     photo = photo if isinstance(photo, Photo) else read_photo(photo)
     scale = scale_source.scale_for(photo.size)
-    outline = find_outline(photo)
-    finding = merge(
-        [
-            _of_outline(outline, _expected(view, facts, limits)),
-            _of_facts(facts, limits, scale),
-            *(measure(photo, outline, scale, facts) for measure in _features(view, outline)),
-        ]
-    )
+    outline = find_outline(photo, form=_FORM.get(facts.kind, "corner")) if view == "corner" else None
+    expected = tuple(_expected(view, facts, limits))
+    finding = merge([_of_facts(facts, limits, scale), *_seen(photo, outline, scale, facts, view, expected)])
     judgement = judge(
         finding,
         view=view,
         facts=facts,
         limits=limits,
         px_per_mm=scale.px_per_mm,
-        corner_angle_deg=_angle_deg(outline),
+        corner_angle_deg=_angle_deg(outline.corner if outline else None),
     )
     report = _report(photo, scale, finding, judgement, view=view, flute=flute)
     return conclude([report], facts=facts, limits=limits)
 
 
-Feature = Callable[[Photo, Outline, Scale, Facts], Finding]
+_FORM: Mapping[CutterKind, Form] = {"engraver": "point", "ball": "nose"}
+"""What to look for at the tip; a corner where nothing is said."""
 
 
-def _corner(photo: Photo, outline: Outline, scale: Scale, facts: Facts) -> Finding:
-    return measure_corner(photo, outline, scale, nominal_radius_mm=facts.nominal_radius_mm)
-
-
-def _chips(photo: Photo, outline: Outline, scale: Scale, facts: Facts) -> Finding:
-    return measure_chips(photo, outline, scale)
-
-
-def _tint(photo: Photo, outline: Outline, scale: Scale, facts: Facts) -> Finding:
-    return measure_tint(photo, outline, scale)
-
-
-_FEATURES: Mapping[str, tuple[Feature, ...]] = {"corner": (_corner, _chips, _tint), "edge": (_chips, _tint)}
-
-
-def _features(view: str, outline: Outline) -> tuple[Feature, ...]:
-    """What is measured on a photo of this view; nothing where no cutting corner was found."""
-    return _FEATURES.get(view, ()) if outline.corner is not None else ()
+def _seen(
+    photo: Photo, outline: Outline | None, scale: Scale, facts: Facts, view: str, expected: Iterable[str]
+) -> Iterator[Finding]:
+    """What each feature of this view finds; without a cutting corner, the reason why nothing was measured."""
+    if outline is not None:
+        yield _of_outline(outline, expected)
+        if outline.corner is not None:
+            yield measure_corner(photo, outline, scale, nominal_radius_mm=facts.nominal_radius_mm)
+            yield measure_chips(photo, outline, scale)
+            yield measure_tint(photo, outline, scale)
+    elif view == "edge":
+        yield measure_land(photo, scale)
+    else:
+        yield Finding(not_measured=dict.fromkeys(expected, "nothing is measured on photos of this view yet"))
 
 
 def _expected(view: str, facts: Facts, limits: Limits) -> Iterator[str]:
@@ -113,14 +106,16 @@ def _of_outline(outline: Outline, expected: Iterable[str]) -> Finding:
     if outline.corner is not None:
         guessed = () if outline.corner.roles_certain else ("edge_roles_assumed",)
         return Finding(flags=(*outline.flags, *guessed), curves=curves)
+    if outline.nose is not None:
+        why = "the round end was found; its form is not measured yet"
+        return Finding(flags=outline.flags, curves=curves, not_measured=dict.fromkeys(expected, why))
     flags = outline.flags if blocking(outline.flags) else (*outline.flags, "corner_not_in_frame")
     why = FLAGS[blocking(flags)[0]].text.rstrip(".")
     return Finding(flags=flags, curves=curves, not_measured=dict.fromkeys(expected, why))
 
 
-def _angle_deg(outline: Outline) -> float:
+def _angle_deg(corner: CornerPose | None) -> float:
     """Between the two edges that meet in the corner; 90 where there is none."""
-    corner = outline.corner
     if corner is None:
         return 90.0
     (ax, ay), (bx, by) = corner.end_direction, corner.side_direction

@@ -25,6 +25,8 @@ Floats = NDArray[np.float64]
 
 _OUT_PX, _IN_PX = 70, 260
 """Rows of the strip outside and inside the first line."""
+_LEAST_FLANK_PX = 60
+"""An edge that leaves fewer rows of the strip behind it has no flank to compare with."""
 _COLUMN = 4
 """Columns are judged in groups of this many px: finer detail of a land is grain."""
 _LEFT = 6.0
@@ -141,7 +143,7 @@ def _undamaged(s: Floats, edge: Floats) -> Floats:
 
 
 def follow_land(photo: Photo, line: EdgeLine) -> Land | None:
-    """Follow edge and land on a close-up; None where too little of the edge lies in the picture."""
+    """Follow edge and land on a close-up; None where too little of the edge or of its flank lies in the picture."""
     s = np.arange(-round(line.length_px), round(line.length_px) + 1, dtype=float)
     strip = straighten(
         photo.linear_bgr,
@@ -162,6 +164,8 @@ def follow_land(photo: Photo, line: EdgeLine) -> Land | None:
     s = s[columns][: light.shape[1] * _COLUMN].reshape(-1, _COLUMN).mean(axis=1)
     edge = _ground_path(light, fine, _OUT_PX) - _OUT_PX
     course = _undamaged(s, edge)
+    if course.max() > _IN_PX - _LEAST_FLANK_PX or course.min() < -_OUT_PX:
+        return None
     width, contrast = _land_path(light, course + _OUT_PX)
     return Land(line.frame, s, course, edge - course, width, contrast)
 
