@@ -153,9 +153,7 @@ def _all_over(colours: ChromaMap, coat: tuple[float, float], white: White) -> Ve
     cast = _minus(coat, white.uv)
     faint = white.source == "nothing" and _span(cast) < _FAINT_COAT and not _is_violet(cast)
     warm = colours.valid & (np.hypot(u, v) > white.error) & (v < 0)
-    if (
-        warm.sum() >= 0.2 * colours.valid.sum()
-    ):  # gold stays the reference even where most of it has turned blue
+    if warm.sum() >= 0.2 * colours.valid.sum():  # gold stays the reference even where most of it is blue
         coat = peak(colours.u[warm], colours.v[warm])
     shift = np.array(_minus(coat, white.uv))
     axis = shift / np.hypot(*shift)
@@ -174,6 +172,8 @@ def _all_over(colours: ChromaMap, coat: tuple[float, float], white: White) -> Ve
     enough = max(4 * _SMALLEST, 0.005 * colours.valid.sum())
     if golden and heat.sum() >= enough and turned.sum() >= 0.3 * heat.sum():
         return verdict("heat", "on a coloured ground, hues that turn over red or purple toward blue", heat)
+    if faint:
+        return verdict("unclear", "faintly coloured all over: a coating, or a light that is far from white")
     low, middle, high = np.percentile(along[colours.valid], (25, 50, 75))
     if high - low > _EVEN * middle:
         return verdict(

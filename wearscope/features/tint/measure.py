@@ -8,6 +8,7 @@ from wearscope.features.tint.chroma import ChromaMap, chroma_map, ratios
 from wearscope.features.tint.judge import Verdict, find_white, judge
 from wearscope.finding import Curve, Finding, Mark
 from wearscope.geometry.scale import Scale
+from wearscope.measures import MEASURES
 from wearscope.outline.shape import Outline
 from wearscope.photo.colour import ciede2000, lab_from_linear
 from wearscope.photo.read import Photo
@@ -105,7 +106,7 @@ def _share(colours: ChromaMap, outline: Outline, verdict: Verdict) -> Quantity:
         "resolution": resolution * of_length,
         "hidden": (1 - seen) / np.sqrt(12),
     }
-    return Quantity(share, "1", {name: abs(float(u)) for name, u in parts.items()})
+    return Quantity(share, MEASURES["heat_tint_share"], {name: abs(float(u)) for name, u in parts.items()})
 
 
 def _depth(colours: ChromaMap, verdict: Verdict) -> Quantity:
