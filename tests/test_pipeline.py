@@ -17,6 +17,7 @@ from wearscope.finding import Finding
 from wearscope.flags import FLAGS
 from wearscope.grading.limits import load_limits
 from wearscope.inspection import Inspection, PhotoReport, conclude, from_document, to_document
+from wearscope.measures import MEASURES
 from wearscope.photo.read import decode_photo
 from wearscope.pipeline import TypedScale, inspect_photo
 from wearscope.synthetic import Camera, Scene, Wear, corner_scene, encode_jpeg, photograph
@@ -67,6 +68,12 @@ def test_a_rounded_corner_gets_the_grade_its_radius_proves(radius_mm: float, gra
 
 def test_a_sharp_corner_of_the_only_flute_is_sharp_and_complete(sharp: Inspection) -> None:
     assert (sharp.grade, sharp.complete) == ("sharp", True)
+
+
+def test_every_measurement_has_the_registered_unit(sharp: Inspection) -> None:
+    measured = sharp.photos[0].measurements
+    assert len(measured) >= 10
+    assert {m.name: m.quantity.unit for m in measured} == {m.name: MEASURES[m.name] for m in measured}
 
 
 def test_the_result_survives_its_document(sharp: Inspection) -> None:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from wearscope.finding import Curve, Finding, Mark
 from wearscope.geometry.scale import Scale
+from wearscope.measures import MEASURES
 from wearscope.outline.edge_view import EdgeLine, find_edge_line
 from wearscope.photo.read import Photo
 from wearscope.quantity import Quantity
@@ -270,7 +271,7 @@ def _missing(land: Land, scale: Scale) -> dict[str, Quantity]:
         else Quantity(_LEAST_CHIP_PX, "px", {"noise": 1.0}, "upper_limit")
     )
     return {
-        "chip_count": Quantity(float(count), "1"),
+        "chip_count": Quantity(float(count), MEASURES["chip_count"]),
         "chip_depth_max": scale.to_mm(deepest),
         "chip_length_total": scale.to_mm(length),
     }
