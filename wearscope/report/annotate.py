@@ -28,6 +28,7 @@ from wearscope.report.view import (
     WHITE,
     Gauge,
     LineLook,
+    Row,
     Sheet,
     Units,
     grade_look,
@@ -101,24 +102,21 @@ def draw_sheet(
     width, height = photo.size
     curves = _outline_near_edges(curves, window, reach=NEAR * min(width, height))
     beside = width < WIDE * height
-    column = 26 * size if beside else width // 3
+    column = 26 * size if beside else width // (2 if window is None else 3)
     plain = _eight_bit(photo)
     drawn = plain.copy()
     _draw_lines(drawn, curves, marks, unit=max(1.0, size / 16))
     if window is not None:
         _thin_inside(drawn, plain, curves, marks, window)
         _draw_brackets(drawn, window, size)
-    left = np.vstack([drawn, _strip(width, size, curves, marks, px_per_mm, units)])
-    blocks = [
-        _verdict(sheet, column, size),
-        _enlarged(plain, curves, marks, window, column, size, px_per_mm, units),
-        _values(sheet, column, size),
-        _remarks(sheet, column, size),
-    ]
+    left = _vstack([drawn, _strip(width, size, curves, marks, px_per_mm, units)])
+    verdict = _verdict(sheet, column, size)
+    enlarged = _enlarged(plain, curves, marks, window, column, size, px_per_mm, units)
+    values = _values(sheet, column, size)
     if beside:
-        return _hstack(left, _vstack(blocks))
-    first = _vstack([blocks[0], blocks[3]])
-    return _vstack([left, _hstack(_hstack(first, blocks[1]), blocks[2])])
+        return _hstack([_vstack([left, _remarks(sheet, width, size)]), _vstack([verdict, enlarged, values])])
+    first = _vstack([verdict, _remarks(sheet, column, size)])
+    return _vstack([left, _hstack([first, values] if window is None else [first, enlarged, values])])
 
 
 # ---------------------------------------------------------------- the photo and its lines
@@ -316,7 +314,7 @@ def _strip(
     units: Units,
 ) -> Picture:
     """Scale bar at the left, key of the lines at the right; always the same height."""
-    out = _paper(width, round(4.6 * size))
+    out = _paper(width, round(5.4 * size))
     if px_per_mm is None:
         ink.text(out, (size, size), "no scale", size=size, colour=SOFT)
         start = 7.0 * size
@@ -356,9 +354,9 @@ def _key(out: Picture, x: float, size: int, curves: Sequence[Curve], marks: Sequ
     """The lines that are in the picture and what they are, in the order of the registry."""
     small = round(0.8 * size)
     names = {curve.name for curve in curves} | {mark.name for mark in marks}
-    looks = dict.fromkeys(look for known, look in LINES.items() if any(n.startswith(known) for n in names))
+    looks = dict.fromkeys(look for look in LINES.values() if any(line_look(name) is look for name in names))
     unit = max(1.0, size / 16)
-    across, y, swatch = x, 0.7 * size, 2.6 * size
+    across, y, swatch = x, 0.5 * size, 2.6 * size
     entries: list[tuple[str, Callable[[float, float], None]]] = [
         (look.text, lambda a, b, look=look: _swatch(out, a, b, swatch, look, unit))  # type: ignore[misc]
         for look in looks
@@ -373,7 +371,7 @@ def _key(out: Picture, x: float, size: int, curves: Sequence[Curve], marks: Sequ
     for words, draw in entries:
         wide = swatch + 0.5 * size + ink.font(small).getlength(words)
         if across + wide > out.shape[1] - size and across > x:
-            across, y = x, y + 1.3 * size
+            across, y = x, y + 1.2 * size
         draw(across, y + 0.5 * small)
         ink.text(out, (across + swatch + 0.5 * size, y - 0.1 * small), words, size=small)
         across += wide + 1.2 * size
@@ -446,8 +444,8 @@ def _verdict(sheet: Sheet, width: int, size: int) -> Picture:
     )
     column.y = band
     column.gap(0.5)
-    for reason in sheet.reasons:
-        column.write(reason, bold=True)
+    for place, reason in enumerate(sheet.reasons):
+        column.write(reason, bold=place == 0, scale=1.0 if place == 0 else 0.85)
     if sheet.advice:
         column.write(sheet.advice)
     column.write(sheet.title, scale=0.8, colour=SOFT)
@@ -475,7 +473,8 @@ def _enlarged(
     before = ink.resized(crop, side, side)
     after = before.copy()
     shift = np.array([window.x - 0.5, window.y - 0.5])
-    _draw_lines(after, curves, marks, unit=max(1.0, size / 16), place=lambda p: (p - shift) * zoom - 0.5)
+    corner = [mark for mark in marks if mark.name == "virtual_corner"]
+    _draw_lines(after, curves, corner, unit=max(1.0, size / 16), place=lambda p: (p - shift) * zoom - 0.5)
     column.paste(before, size)
     column.paste(after, 2 * size + side)
     column.y += side + 0.3 * size
@@ -492,24 +491,36 @@ def _enlarged(
 
 
 def _values(sheet: Sheet, width: int, size: int) -> Picture:
+    """What was judged with icon and gauge, then what else was measured, smaller."""
     column = _Column(width, size)
+    judged = True
     for row in sheet.rows:
-        column.room(3.2 * size)
-        y = round(column.y)
-        column.picture[y : y + 1, size : width - size] = RULE[::-1]
-        column.y += 0.3 * size
-        column.paste(ink.icon(round(1.2 * size), grade_look(row.grade), PAPER), size)
-        ink.text(column.picture, (2.6 * size, column.y), row.label, size=size)
-        across = ink.font(size, True).getlength(row.value)
-        if 3.4 * size + ink.font(size).getlength(row.label) + across > width - size:
-            column.y += 1.25 * size
-            column.room(1.4 * size)
-        ink.text(column.picture, (width - size - across, column.y), row.value, size=size, bold=True)
-        column.y += 1.25 * size
+        if judged and not row.grade:
+            column.gap(0.5)
+        judged = bool(row.grade)
+        column.room(2 * size)
+        if row.grade:
+            y = round(column.y)
+            column.picture[y : y + 1, size : width - size] = RULE[::-1]
+            column.y += 0.3 * size
+            column.paste(ink.icon(round(1.2 * size), grade_look(row.grade), PAPER), size)
+        _write_row(column, row, size if row.grade else round(0.82 * size))
         if row.gauge is not None:
             _draw_gauge(column, row.gauge)
-        column.y += 0.25 * size
+        column.y += 0.2 * size
     return column.done()
+
+
+def _write_row(column: _Column, row: Row, size: int) -> None:
+    """Label at the left, value at the right; on two lines where they do not fit on one."""
+    left, right = 2.6 * column.size, column.width - column.size
+    across = ink.font(size, True).getlength(row.value)
+    ink.text(column.picture, (left, column.y), row.label, size=size)
+    if left + ink.font(size).getlength(row.label) + size + across > right:
+        column.y += 1.25 * size
+        column.room(1.4 * size)
+    ink.text(column.picture, (right - across, column.y), row.value, size=size, bold=True)
+    column.y += 1.25 * size
 
 
 def _draw_gauge(column: _Column, gauge: Gauge) -> None:
@@ -554,7 +565,7 @@ def _remarks(sheet: Sheet, width: int, size: int) -> Picture:
             column.write(f"{name}: {why}", scale=0.85)
     if sheet.cautions:
         column.gap(0.4)
-        column.write("Mind", bold=True, scale=0.85)
+        column.write("About this photo", bold=True, scale=0.85)
         for what, to_do in sheet.cautions:
             column.write(f"{what} {to_do}".strip(), scale=0.85)
     for note in sheet.notes:
@@ -569,9 +580,9 @@ def _vstack(pictures: Sequence[Picture]) -> Picture:
     return np.vstack([_grown(p, width, p.shape[0]) for p in pictures])
 
 
-def _hstack(left: Picture, right: Picture) -> Picture:
-    height = max(left.shape[0], right.shape[0])
-    return np.hstack([_grown(left, left.shape[1], height), _grown(right, right.shape[1], height)])
+def _hstack(pictures: Sequence[Picture]) -> Picture:
+    height = max(p.shape[0] for p in pictures)
+    return np.hstack([_grown(p, p.shape[1], height) for p in pictures])
 
 
 def _grown(picture: Picture, width: int, height: int) -> Picture:

@@ -8,6 +8,7 @@ always also a word and a shape, a line always also a dash pattern.
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Literal
 
 from wearscope.facts import MM_PER_INCH, Facts
@@ -170,22 +171,24 @@ class LineLook:
 
 LINES: dict[str, LineLook] = {
     "outline": LineLook("outline found", WHITE),
-    "end_edge": LineLook("fitted edges", SKY, (9.0, 9.0), 1.5),
-    "side_edge": LineLook("fitted edges", SKY, (9.0, 9.0), 1.5),
-    "arc": LineLook("fitted arc", YELLOW, None, 1.5),
+    "edge": LineLook("edge found", WHITE, None, 1.5),
+    "undamaged edge": LineLook("edge if it were whole", SKY, (3.0, 5.0)),
+    "end edge": LineLook("fitted edges", SKY, (9.0, 9.0), 1.5),
+    "side edge": LineLook("fitted edges", SKY, (9.0, 9.0), 1.5),
+    "arc": LineLook("fitted arc", YELLOW, None, 1.7),
     "recession": LineLook("recession", ORANGE, (2.0, 4.0), 1.0),
     "chip": LineLook("chip", ORANGE, None, 2.5),
-    "heat": LineLook("heat tint", PURPLE, (1.5, 6.0), 4.0),
-    "undamaged edge": LineLook("edge if it were whole", SKY, (3.0, 5.0)),
-    "stuck material": LineLook("stuck material", PURPLE, (5.0, 2.5), 2.0),
-    "wear_land": LineLook("wear land", YELLOW, (4.0, 2.0), 1.5),
+    "heat": LineLook("heat colours", PURPLE, (1.5, 6.0), 2.5),
+    "land": LineLook("wear land", YELLOW, (4.0, 2.0), 1.5),
+    "stuck": LineLook("stuck material", WHITE, (5.0, 3.0), 2.0),
 }
+"""By the beginning of a curve's or mark's name, spaces and underscores alike."""
 _OTHER_LINE = LineLook("other", WHITE, (3.0, 3.0))
 
 
 def line_look(name: str) -> LineLook:
     """The look of a curve by its name, or by the longest registered name it begins with."""
-    fits = [known for known in LINES if name.startswith(known)]
+    fits = [known for known in LINES if name.replace("_", " ").startswith(known)]
     return LINES[max(fits, key=len)] if fits else _OTHER_LINE
 
 
@@ -236,7 +239,7 @@ def _number(value: float, decimals: int, kind: str, limits: tuple[float, ...]) -
         rounded = _outward(value, places, kind)
         if _same_side(value, rounded, limits):
             return f"{rounded:.{places}f}"
-    return repr(value)
+    return f"{Decimal(repr(value)):f}"
 
 
 def quantity_text(quantity: Quantity, *, units: Units = "mm", limits: Iterable[float] = ()) -> str:
@@ -266,9 +269,9 @@ def quantity_text(quantity: Quantity, *, units: Units = "mm", limits: Iterable[f
 
 
 def value_text(value: float, unit: str, *, units: Units = "mm") -> str:
-    """A bare number, such as a limit, in the unit shown to people: no digit dropped, no zero added."""
+    """A bare number, such as a limit, in the unit shown to people: no zero added, five digits where the unit was changed."""
     factor, shown = _shown(Quantity(value, unit), units)
-    text = f"{value * factor:.6g}"
+    text = f"{value * factor:.5g}" if factor != 1 else f"{value:.6g}"
     return text + (shown if shown in ("°", "") else f" {shown}")
 
 
@@ -329,7 +332,7 @@ class Row:
 class Sheet:
     """What there is to say about one photo, in words and in reading order.
 
-    `missing` holds (measurement, reason), `cautions` holds (what, what to do).
+    `missing` holds (measurements, why not), `cautions` holds (what, what to do), `advice` what must change first.
     """
 
     grade: str
@@ -374,8 +377,13 @@ def photo_sheet(
     report: PhotoReport, *, units: Units = "mm", heading: str = "", notes: tuple[str, ...] = ()
 ) -> Sheet:
     """Everything there is to say about one photo; `heading` names the cutter, `notes` are small print."""
-    flags = [FLAGS[name] for name in report.flags]
+    flags = sorted((FLAGS[name] for name in report.flags), key=lambda flag: not flag.blocks)
+    to_do = [flag.advice for flag in flags if flag.blocks and report.grade == "retake"]
+    unmeasured: dict[str, list[str]] = {}
+    for name, why in report.not_measured.items():
+        unmeasured.setdefault(why, []).append(label(name))
     flute = f"flute {report.flute}"
+    judged_first = sorted(report.measurements, key=lambda m: m.grade is None)
     scale = report.scale
     per = MM_PER_INCH if units == "inch" else 1.0
     unit = "in" if units == "inch" else "mm"
@@ -387,8 +395,9 @@ def photo_sheet(
         report.grade,
         " · ".join(part for part in (heading, f"{report.view} view", flute) if part),
         report.reasons,
-        tuple(measurement_row(m, units=units) for m in report.measurements),
-        tuple((label(name), why) for name, why in report.not_measured.items()),
+        tuple(measurement_row(m, units=units) for m in judged_first),
+        tuple((", ".join(names), why) for why, names in unmeasured.items()),
         tuple((flag.text, flag.advice) for flag in flags if flag.advice or flag.blocks),
+        " ".join(to_do),
         notes=(*report.remarks, told, *notes),
     )
