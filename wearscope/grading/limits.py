@@ -114,6 +114,8 @@ class Limits:
         return required
 
 
+_NOMINAL = {"corner_radius": 1.0, "nose_radius": 1.0, "tip_width": 2.0}
+"""What of the nominal radius a measurement has when the cutter is new."""
 _BY: Mapping[str, Callable[[float], float]] = {
     "arc recession": lambda half: 1 / math.sin(half) - 1,
     "tangent length": lambda half: 1 / math.tan(half),
@@ -129,7 +131,7 @@ def _limit(name: str, entries: Mapping[str, Table], facts: Facts, corner_angle_d
         return Limit(
             name, base.worn * times, base.discard * times, entry["reason"], base.status, base.blur_mm
         )
-    nominal = facts.nominal_radius_mm if name in ("corner_radius", "nose_radius") else 0.0
+    nominal = facts.nominal_radius_mm * _NOMINAL.get(name, 0.0)
     return Limit(
         name,
         nominal + float(entry["worn"]),
