@@ -18,6 +18,8 @@ __all__ = [
     "Pixels",
     "Solution",
     "covariance",
+    "edge_factor",
+    "level_curvature",
     "noise_correlation",
     "outline_distance",
     "score_test",
@@ -30,12 +32,12 @@ _TUKEY = 6.0
 """Residuals beyond this many standard deviations do not count (99 % efficient on clean Gaussian noise)."""
 _TRANSITION = 0.03
 """Shares between this and its complement are on the edge, the others beside it."""
-_LEVELS = 6
 
 
 @dataclass(frozen=True, slots=True)
 class Pixels:
-    """Pixels near the outline: `points` (n, 2) x and y in px, `values` (n,) linear light, `basis` (n, 6) for levels.
+    """Pixels near the outline: `points` (n, 2) x and y in px, `values` (n,) linear light, `basis` (n, m) for the
+    levels: 1, u, v and, where asked for, u^2, uv, v^2.
 
     `low`, `high`: clipping codes in linear light; a value at or beyond them is an inequality.
     """
@@ -53,7 +55,7 @@ class Solution:
 
     `active`: which fields of `Wedge` were free. `share`, `slopes`, `residual`, `weight`, `variance` are per pixel
     (n,), (n, 10): response, derivative of the value after each field, value minus model, robust weight 0..1 (0 also
-    where clipped), variance of the noise. `levels` (2, 6): background and cutter.
+    where clipped), variance of the noise. `levels` (2, m): background and cutter.
     """
 
     wedge: Wedge
@@ -89,10 +91,11 @@ def strip_pixels(
     reach_px: tuple[float, float],
     clip: tuple[float, float],
     thin: int = 1,
+    curved: bool = False,
 ) -> Pixels:
     """Pixels within `half_px` (outside, inside) of the outline, up to `reach_px` along (end edge, side edge) from the apex.
 
-    `thin` n keeps every n-th pixel of a row, shifted from row to row.
+    `thin` n keeps every n-th pixel of a row, shifted from row to row. `curved`: levels may be quadratic in position, not only plane.
     """
     outside, inside = half_px if isinstance(half_px, tuple) else (half_px, half_px)
     height, width = picture.shape
@@ -119,7 +122,7 @@ def strip_pixels(
     points = points[use]
     values = picture[points[:, 1].astype(int), points[:, 0].astype(int)].astype(np.float64)
     u, v = ((points - apex - wedge.bisector * min(reach_px) / 2) / max(reach_px)).T
-    basis = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=1)
+    basis = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v][: 6 if curved else 3], axis=1)
     return Pixels(points, values, basis, *clip)
 
 
@@ -199,9 +202,9 @@ def _noise(share: Floats, residual: Floats, counts: NDArray[np.bool_], floor: fl
 def _start_levels(pixels: Pixels, share: Floats) -> Floats:
     """Levels by plain least squares, each side from the pixels that mostly show it."""
     design = np.hstack([(1 - share)[:, None] * pixels.basis, share[:, None] * pixels.basis])
-    ridge = np.diag(np.tile([1e-9, 1e-3, 1e-3, 1e-2, 1e-2, 1e-2], 2)) * len(share)
+    ridge = np.diag(np.tile([1e-9, 1e-3, 1e-3, 1e-2, 1e-2, 1e-2][: pixels.basis.shape[1]], 2)) * len(share)
     solved: Floats = np.linalg.solve(design.T @ design + ridge, design.T @ pixels.values)
-    return solved.reshape(2, _LEVELS)
+    return solved.reshape(2, -1)
 
 
 def solve(
@@ -231,7 +234,7 @@ def solve(
     if levels is None:
         levels = _start_levels(pixels, share)
     contrast = float(np.abs(np.median(_level_model(pixels, share, levels)[1]))) + 1e-9
-    ridge = np.concatenate([pull, np.tile([0.0, *([1e-4] * 5)], 2) / contrast**2])
+    ridge = np.concatenate([pull, np.tile([0.0, *([1e-4] * (pixels.basis.shape[1] - 1))], 2) / contrast**2])
     damping, converged = 1e-6, False
     scale_floor = 1e-4 * contrast
 
@@ -286,7 +289,7 @@ def solve(
             tried_vector = vector.copy()
             tried_vector[free] += step[:n_free]
             tried_vector = _bounded(vector, tried_vector)
-            tried_levels = levels + step[n_free:].reshape(2, _LEVELS)
+            tried_levels = levels + step[n_free:].reshape(2, -1)
             tried_wedge = wedge.moved(tried_vector)
             tried = rounded_wedge(tried_wedge, pixels.points, wanted=active, nodes=nodes)
             tried_model, tried_jump = _level_model(pixels, tried.share, tried_levels)
@@ -378,8 +381,8 @@ def noise_correlation(solution: Solution, reach: int = 6) -> Floats:
 def covariance(solution: Solution, *, reach: int = 6) -> Floats:
     """Covariance (10, 10) of the fields of `Wedge`, zero where held, with levels free and correlated noise.
 
-    The sandwich: influence of each pixel on each parameter, times the covariance of the noise, whose size is taken
-    from the pixels on the edge and whose correlation from all residuals.
+    The sandwich for an M-estimate (Huber, Robust Statistics, 1981: mean psi^2 over squared mean slope of psi, taken
+    on the edge), with the correlation of the noise from all residuals.
     """
     import cv2
 
@@ -387,14 +390,19 @@ def covariance(solution: Solution, *, reach: int = 6) -> Floats:
     pixels, share = solution.pixels, solution.share
     basis = np.hstack([(1 - share)[:, None] * pixels.basis, share[:, None] * pixels.basis])
     design = np.hstack([solution.slopes[:, free], basis])
-    weighted = design * (solution.weight / solution.variance)[:, None]
+    counts = (solution.weight > 0).astype(float)
+    weighted = design * (counts / solution.variance)[:, None]
     normal = weighted.T @ design
     size = np.sqrt(np.diag(normal)) + 1e-12
-    inverse = np.linalg.inv(normal / np.outer(size, size) + 1e-9 * np.eye(len(size))) / np.outer(size, size)
+    inverse = np.linalg.inv(normal / np.outer(size, size) + 1e-11 * np.eye(len(size))) / np.outer(size, size)
     influence = (weighted @ inverse[:, : len(free)]) * np.sqrt(solution.variance)[:, None]
-    on_edge = (share > _TRANSITION) & (share < 1 - _TRANSITION) & (solution.weight > 0)
-    z2 = solution.weight * solution.residual**2 / solution.variance
-    factor = float(np.mean(z2[on_edge])) if on_edge.sum() > 50 else 1.0
+    z2 = solution.residual**2 / solution.variance
+    slope = np.maximum(1 - z2 / _TUKEY**2, 0.0) * (
+        1 - 5 * z2 / _TUKEY**2
+    )  # derivative of the weighted residual
+    on_edge = (share > _TRANSITION) & (share < 1 - _TRANSITION) & (counts > 0)
+    where = on_edge if on_edge.sum() > 50 else counts > 0
+    factor = float(np.mean((solution.weight**2 * z2)[where]) / max(float(np.mean(slope[where])), 0.2) ** 2)
     rho = noise_correlation(solution, reach)
     white = influence.T @ influence
     found = white
@@ -414,19 +422,39 @@ def covariance(solution: Solution, *, reach: int = 6) -> Floats:
     return out
 
 
-def score_test(solution: Solution, extra: Floats) -> tuple[float, float]:
-    """How much a further parameter with slopes `extra` (n,) asks to be freed: (best value, z = value / uncertainty)."""
-    free = list(solution.active)
+def score_test(solution: Solution, extra: Floats) -> tuple[Floats, float]:
+    """How much further parameters with slopes `extra` (n, k) ask to be freed.
+
+    Returns their best values (k,) and by how much chi-squared would fall, in units of the noise seen on the edge.
+    """
     pixels, share = solution.pixels, solution.share
     basis = np.hstack([(1 - share)[:, None] * pixels.basis, share[:, None] * pixels.basis])
-    design = np.hstack([solution.slopes[:, free], basis])
+    design = np.hstack([solution.slopes[:, list(solution.active)], basis, extra])
     w = solution.weight / solution.variance
     normal = (design * w[:, None]).T @ design
-    cross = (design * w[:, None]).T @ extra
+    right = (design * w[:, None]).T @ solution.residual
     size = np.sqrt(np.diag(normal)) + 1e-12
-    inside = np.linalg.solve(normal / np.outer(size, size) + 1e-9 * np.eye(len(size)), cross / size) / size
-    information = float(extra @ (w * extra) - cross @ inside)
-    gradient = float(extra @ (w * solution.residual))
-    if information <= 0:
-        return 0.0, 0.0
-    return gradient / information, gradient / np.sqrt(information)
+    held = design.shape[1] - extra.shape[1]
+    inside, across = normal[:held, :held], normal[:held, held:]
+    scale = np.outer(size[:held], size[:held])
+    projected = (
+        np.linalg.solve(inside / scale + 1e-10 * np.eye(held), across / size[:held, None]) / size[:held, None]
+    )
+    information = normal[held:, held:] - across.T @ projected
+    gradient = right[held:] - projected.T @ right[:held]
+    best = np.linalg.solve(information + 1e-10 * np.diag(np.diag(information)), gradient)
+    return np.asarray(best, np.float64), float(gradient @ best) / edge_factor(solution)
+
+
+def edge_factor(solution: Solution) -> float:
+    """Variance of the standardised residuals on the edge: 1 where the model and the noise beside the edge explain it."""
+    on_edge = (solution.share > _TRANSITION) & (solution.share < 1 - _TRANSITION) & (solution.weight > 0)
+    z2 = solution.weight * solution.residual**2 / solution.variance
+    return float(np.mean(z2[on_edge])) if on_edge.sum() > 50 else 1.0
+
+
+def level_curvature(solution: Solution) -> Floats:
+    """Slopes (n, 6) of quadratic levels on both sides, for `score_test` of a fit with plane levels."""
+    u, v = solution.pixels.basis[:, 1], solution.pixels.basis[:, 2]
+    bent = np.stack([u * u, u * v, v * v], axis=1)
+    return np.hstack([(1 - solution.share)[:, None] * bent, solution.share[:, None] * bent])
