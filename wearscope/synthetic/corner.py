@@ -95,7 +95,7 @@ def _with_gash(grey: Light, seen: Seen, edges: Edges, look: Look, rng: np.random
     up = (seen.up - np.tan(np.deg2rad(edges.dish_deg)) * (radius - np.abs(seen.x + radius))) / radius
     start, steep = rng.uniform(0.58, 0.7), rng.uniform(0.45, 0.7)
     near = np.minimum(steep * (across - start), 1.7 * (1.04 - across))
-    far = np.where(across >= 1.02, 0.10 + 0.22 * (across - 1.0) + 0.012 * np.sin(9 * across), 0)
+    far = np.where(across >= 1.02, 0.10 + 0.22 * (across - 1.0) + 0.012 * np.sin(9 * across), -np.inf)
     lines = brushed(seen.up + 0.25 * seen.x, seen.x, rng, line=0.008, length=0.9, depth=1.3 * look.texture)
     first, second = rng.uniform(0.85, 1.2), rng.uniform(0.28, 0.5)
     bright = first * (0.75 + 0.5 * np.clip(up / 0.25, 0, 1))

@@ -48,8 +48,7 @@ class Section:
 
     @classmethod
     def _from(cls, pieces: list[Points], parts: list[int], flutes: int, count: int) -> "Section":
-        dense, labels = _even(pieces, parts, count)
-        step = np.roll(dense, -1, axis=0) - np.roll(dense, 1, axis=0)
+        dense, step, labels = _even(pieces, parts, count)
         normals = np.stack([step[:, 1], -step[:, 0]], axis=1) / np.hypot(*step.T)[:, None]
         along = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(dense, axis=0).T))])
         return cls(dense, normals, labels, along, flutes)
@@ -142,13 +141,15 @@ def _turned(points: Points, angle: float) -> Points:
     return np.asarray(points @ turn.T)
 
 
-def _even(pieces: list[Points], parts: list[int], count: int) -> tuple[Points, NDArray[np.intp]]:
+def _even(pieces: list[Points], parts: list[int], count: int) -> tuple[Points, Points, NDArray[np.intp]]:
+    """Points evenly spread over the pieces, the direction of the outline there (never across a sharp edge), and their parts."""
     lengths = [float(np.hypot(*np.diff(piece, axis=0).T).sum()) for piece in pieces]
-    dense, labels = [], []
+    dense, steps, labels = [], [], []
     for piece, part, length in zip(pieces, parts, lengths, strict=True):
         number = max(int(count * length / sum(lengths)), 4)
         at = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(piece, axis=0).T))])
         want = np.linspace(0, length, number, endpoint=False)
         dense.append(np.stack([np.interp(want, at, piece[:, k]) for k in (0, 1)], axis=1))
+        steps.append(np.gradient(dense[-1], axis=0))
         labels.append(np.full(number, part, np.intp))
-    return np.concatenate(dense), np.concatenate(labels)
+    return np.concatenate(dense), np.concatenate(steps), np.concatenate(labels)
