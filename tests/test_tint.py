@@ -101,9 +101,7 @@ def test_film_optics_agree_with_the_published_turning_point():
     nm = np.arange(5, 80, 0.5)
     _, v = from_clean(film_reflectance(nm), film_reflectance(0.0))
     assert nm[np.argmax(v > 0)] == pytest.approx(34, abs=4)  # three wavelengths stand for the whole spectrum
-    assert film_reflectance(0.0)[1] == pytest.approx(
-        0.56, abs=0.02
-    )  # iron at 550 nm: ((n-1)^2+k^2)/((n+1)^2+k^2)
+    assert film_reflectance(0.0)[1] == pytest.approx(0.515, abs=0.01)  # bare iron has L* = 77.0, so Y = 0.515
 
 
 gain = st.floats(0.3, 2.0)
@@ -113,7 +111,7 @@ gain = st.floats(0.3, 2.0)
 def test_names_do_not_depend_on_light_or_white_balance(nm, shade, light):
     """The same surface in another light, beside clean metal in that light, keeps its name unless it is nearly black."""
     film, clean = (linear_bgr(FILM_SRGB[d]).astype(np.float64) for d in (nm, 0))
-    if film.min() < 0.02 or abs(np.hypot(*from_clean(film, clean)) - 0.5) < 0.05:
+    if film.min() < 0.02 or abs(np.hypot(*from_clean(film, clean)) - 0.65) < 0.05:
         return
     before = temper_colours(*(np.array([c]) for c in from_clean(film, clean)))
     after = temper_colours(
@@ -159,14 +157,13 @@ def test_classes_full_count(ground):
 
 
 def test_share_and_depth_follow_the_drawn_film():
-    """Truth: film thicker than 15 nm (straw sets in); share within the stated uncertainty, depth within 25 %."""
+    """Truth: film thicker than 10 nm, where blue is 14 % too dark; share within its uncertainty, depth within 25 %."""
     inside = 0
     for seed in range(12):
-        finding, mask, _ = inspect("heat", (seed, 77), thickest_nm=55, reach_px=80, ground="paper")
+        finding, mask, heated = inspect("heat", (seed, 77), thickest_nm=55, reach_px=80, ground="paper")
         share, depth = finding.quantities["heat_tint_share"], finding.quantities["heat_tint_depth"]
         assert 0 <= share.value <= 1
         assert depth.unit == "mm"
-        _, _, heated = inspect("heat", (seed, 77), thickest_nm=55, reach_px=80, ground="paper")
         points = np.rint(contour(mask)).astype(int)
         near = cv2.dilate(heated.astype(np.uint8), np.ones((15, 15), np.uint8)) > 0
         true_share = near[points[:, 1], points[:, 0]].mean()
@@ -192,7 +189,7 @@ def test_the_same_picture_turned_gives_the_same_answer():
             assert again.quantities[name].value == pytest.approx(q.value, abs=max(q.expanded, 0.02))
 
 
-@settings(max_examples=15)
+@settings(max_examples=15, deadline=None)
 @given(st.sampled_from(["heat", "resin", "gold"]), st.floats(0.85, 1.15), st.floats(0.85, 1.15))
 def test_white_balance_does_not_change_the_class(kind, blue, red):
     finding, _, _ = inspect(kind, 3, gains=(blue, 1.0, red), ground="paper")

@@ -36,11 +36,15 @@ def _film_table():
 
 
 def smooth_noise(rng, shape, scale):
-    noise = cv2.GaussianBlur(rng.normal(size=shape).astype(np.float32), (0, 0), scale)
+    """Gaussian noise of unit variance with a correlation length of `scale` px."""
+    coarse = max(1, int(scale / 3))
+    small = rng.normal(size=(shape[0] // coarse + 2, shape[1] // coarse + 2)).astype(np.float32)
+    small = cv2.GaussianBlur(small, (0, 0), scale / coarse)
+    noise = cv2.resize(small, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
     return noise / noise.std()
 
 
-def draw(kind, rng, *, size=(800, 600), ground=None, gains=None, reach_px=None, thickest_nm=None):
+def draw(kind, rng, *, size=(640, 480), ground=None, gains=None, reach_px=None, thickest_nm=None):
     """One scene: (8-bit picture blue-green-red after JPEG, mask of the cutter, mask of the heat tint > 10 nm).
 
     `kind`: none, heat, resin, gold or violet.
@@ -61,7 +65,7 @@ def draw(kind, rng, *, size=(800, 600), ground=None, gains=None, reach_px=None, 
     light = rng.uniform(0.25, 0.9) * (1 + 0.12 * brushed / brushed.std() + 0.02 * grain)
     light *= 1 + 0.5 * np.sin(a / rng.uniform(40, 200) + rng.uniform(0, 6))  # facets of the flute
     for _ in range(rng.integers(0, 3)):  # reflections of the ring light
-        place = corner - rng.uniform(50, 350, 2)
+        place = corner - rng.uniform(40, 280, 2)
         light += rng.uniform(0.5, 2) * np.exp(
             -((x - place[0]) ** 2 + (y - place[1]) ** 2) / (2 * rng.uniform(15, 50) ** 2)
         )
@@ -69,7 +73,7 @@ def draw(kind, rng, *, size=(800, 600), ground=None, gains=None, reach_px=None, 
     surface = {"gold": GOLD, "violet": VIOLET_GREY}.get(kind, STEEL) * np.ones((height, width, 3))
     heated = np.zeros(mask.shape, bool)
     if kind == "heat":
-        reach = rng.uniform(40, 200) if reach_px is None else reach_px
+        reach = rng.uniform(30, 160) if reach_px is None else reach_px
         top = rng.uniform(25, 70) if thickest_nm is None else thickest_nm
         along = np.hypot(a, b) / (reach * rng.uniform(2, 6))
         nm = top * np.exp(-depth / reach - along * 0.5 + 0.15 * smooth_noise(rng, mask.shape, 25))
