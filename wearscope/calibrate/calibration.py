@@ -61,7 +61,10 @@ class Calibration:
         object.__setattr__(self, "parts", MappingProxyType(dict(self.parts)))
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return (_from_fields, ({name: getattr(self, name) for name in self.__slots__} | {"parts": dict(self.parts)},))
+        return (
+            _from_fields,
+            ({name: getattr(self, name) for name in self.__slots__} | {"parts": dict(self.parts)},),
+        )
 
     @property
     def id(self) -> str:
@@ -103,7 +106,9 @@ def save_calibration(calibration: Calibration, path: str | Path) -> None:
         os.replace(part, path)
     except OSError as error:
         part.unlink(missing_ok=True)
-        raise CalibrationError(f"{path}: cannot be written ({error.strerror}); choose a folder you may write to") from error
+        raise CalibrationError(
+            f"{path}: cannot be written ({error.strerror}); choose a folder you may write to"
+        ) from error
 
 
 def _as_toml(c: Calibration) -> str:
@@ -119,18 +124,43 @@ def _as_toml(c: Calibration) -> str:
         return out
 
     document = tomlkit.document()
-    document.add(tomlkit.comment("Scale of a microscope at one zoom and focus. Made by `wearscope calibrate`."))
+    document.add(
+        tomlkit.comment("Scale of a microscope at one zoom and focus. Made by `wearscope calibrate`.")
+    )
     document.add("schema", SCHEMA)
     document.add("date", c.date)
     document.add("software", c.software)
-    document.add("photo", table({"name": c.photo, "sha256": c.sha256, "width_px": c.size[0], "height_px": c.size[1]}))
-    target = {"kind": c.target, "pitch_mm": c.pitch_mm, "diameter_mm": c.diameter_mm, "certificate": c.certificate}
+    document.add(
+        "photo", table({"name": c.photo, "sha256": c.sha256, "width_px": c.size[0], "height_px": c.size[1]})
+    )
+    target = {
+        "kind": c.target,
+        "pitch_mm": c.pitch_mm,
+        "diameter_mm": c.diameter_mm,
+        "certificate": c.certificate,
+    }
     document.add("target", table({**target, "check_line_mm": c.check_line_mm or None}))
     expanded = c.quantity.expanded
-    scale = {"px_per_mm": c.px_per_mm, "uncertainty": expanded, "along_x": c.px_per_mm_x, "along_y": c.px_per_mm_y}
-    document.add("scale", table({**scale, "mean_over_marks": c.px_per_mm_mean}, "at the picture's centre; uncertainty is expanded, 95 %"))
+    scale = {
+        "px_per_mm": c.px_per_mm,
+        "uncertainty": expanded,
+        "along_x": c.px_per_mm_x,
+        "along_y": c.px_per_mm_y,
+    }
+    document.add(
+        "scale",
+        table(
+            {**scale, "mean_over_marks": c.px_per_mm_mean},
+            "at the picture's centre; uncertainty is expanded, 95 %",
+        ),
+    )
     document.add("uncertainty", table(c.parts, _FRACTION))
-    view = {"rotation_deg": c.rotation_deg, "tilt_deg": c.tilt_deg, "distortion": c.distortion, "distortion_u": c.distortion_u}
+    view = {
+        "rotation_deg": c.rotation_deg,
+        "tilt_deg": c.tilt_deg,
+        "distortion": c.distortion,
+        "distortion_u": c.distortion_u,
+    }
     document.add("view", table({**view, "perspective_x": c.perspective_x, "perspective_y": c.perspective_y}))
     document.add("marks", table({"used": c.marks, "scatter_px": c.scatter_px}))
     document.add("notes", table({"flags": list(c.flags), "remarks": list(c.remarks)}))
@@ -143,16 +173,24 @@ def load_calibration(path: str | Path) -> Calibration:
     try:
         document = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise CalibrationError(f"{path}: cannot be read ({error.strerror}); give a file made by wearscope calibrate") from error
+        raise CalibrationError(
+            f"{path}: cannot be read ({error.strerror}); give a file made by wearscope calibrate"
+        ) from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise CalibrationError(f"{path}: not a TOML file ({error}); give a file made by wearscope calibrate") from error
+        raise CalibrationError(
+            f"{path}: not a TOML file ({error}); give a file made by wearscope calibrate"
+        ) from error
     schema = document.get("schema")
     if schema != SCHEMA:
-        raise CalibrationError(f"{path}: its schema is {schema!r}, expected {SCHEMA!r}; make it again with wearscope calibrate")
+        raise CalibrationError(
+            f"{path}: its schema is {schema!r}, expected {SCHEMA!r}; make it again with wearscope calibrate"
+        )
     try:
         return _from_document(document)
     except (KeyError, TypeError, ValueError) as error:
-        raise CalibrationError(f"{path}: damaged, {error} is missing or wrong; make it again with wearscope calibrate") from error
+        raise CalibrationError(
+            f"{path}: damaged, {error} is missing or wrong; make it again with wearscope calibrate"
+        ) from error
 
 
 def _from_document(d: Mapping[str, Any]) -> Calibration:

@@ -80,7 +80,9 @@ def _circle(mask: NDArray[np.uint8], linear: Picture) -> tuple[MeasuredDisc | No
         turn, edge = outline_rays(linear, centre, radius, sign=sign)
         if len(turn) < 180:
             return None, "less than half of the circle is inside the picture"
-        design = np.column_stack([np.ones(len(turn)), np.cos(turn), np.sin(turn), np.cos(2 * turn), np.sin(2 * turn)])
+        design = np.column_stack(
+            [np.ones(len(turn)), np.cos(turn), np.sin(turn), np.cos(2 * turn), np.sin(2 * turn)]
+        )
         fit, weight, spread, covariance = _robust(design, edge)
         centre, radius = centre + fit[1:3], float(fit[0])
     if spread > ROUND * 2 * radius or np.mean(weight > 0.1) < 0.7:
@@ -88,7 +90,11 @@ def _circle(mask: NDArray[np.uint8], linear: Picture) -> tuple[MeasuredDisc | No
     oval = float(np.hypot(*fit[3:5]))
     direction = -np.rad2deg(np.arctan2(fit[4], fit[3]) / 2)
     outline = centre + edge[:, None] * np.column_stack([np.cos(turn), np.sin(turn)])
-    u = 2 * float(np.sqrt(covariance[0, 0]))
+    squash = (
+        0.75 * oval**2 / radius
+    )  # the mean ray of an ellipse is that much shorter than the mean of its axes
+    radius += squash
+    u = 2 * float(np.hypot(np.sqrt(covariance[0, 0]), squash / 2))
     axes = (2 * (radius + oval), 2 * (radius - oval))
     return MeasuredDisc(2 * radius, u, axes, float(direction), outline, int((weight > 0.1).sum()), spread), ""
 

@@ -2,7 +2,7 @@
 
 Coordinates of the target are a projective function of undistorted picture coordinates v, taken from the
 picture's centre in half-diagonals: X = (a0 + a.v) / (1 + g.v), Y likewise with the same g. Distortion is
-radial about the picture's centre, distorted = v (1 + k |v|^2), as in R. Hartley, A. Zisserman, Multiple View
+radial about the picture's centre, distorted = v (1 + k1 |v|^2 + k2 |v|^4), as in R. Hartley, A. Zisserman, Multiple View
 Geometry (2004), 7.4. Marks of a ruler give X only, a grid gives both.
 """
 
@@ -16,32 +16,29 @@ __all__ = ["PlaneFit", "fit_plane", "undistort"]
 
 Array = NDArray[np.float64]
 
-PRIOR_PERSPECTIVE = 0.1
-"""Standard deviation of the change of scale from centre to corner by tilt: a weak prior that settles what few marks leave open."""
-PRIOR_DISTORTION = 0.05
-"""Standard deviation of the radial displacement at the corner over the half-diagonal: a weak prior as above."""
+PRIOR = np.array([0.1, 0.1, 0.05, 0.01])
+"""Standard deviations of g1, g2, k1, k2: weak priors that settle what few marks leave open. Tilt changes the scale by
+some 10 % from centre to corner at most, lenses of microscopes displace the corner by some 5 %."""
 TUKEY = 4.685
 """Tuning of the biweight: 95 % efficiency on normal residuals (P. Huber, E. Ronchetti, Robust Statistics, 2009)."""
 
 
-def undistort(v: Array, k: float) -> Array:
-    """Solve distorted = v (1 + k |v|^2) for v by Newton's method; `v` (n, 2) in half-diagonals from the centre."""
+def undistort(v: Array, k: Array) -> Array:
+    """Solve distorted = v (1 + k1 |v|^2 + k2 |v|^4) for v by Newton's method; `v` (n, 2) in half-diagonals from the centre."""
     far = np.hypot(v[:, 0], v[:, 1])
     r = far.copy()
     for _ in range(8):
-        r = r - (r * (1 + k * r * r) - far) / np.maximum(1 + 3 * k * r * r, 0.1)
+        square = r * r
+        slope = 1 + 3 * k[0] * square + 5 * k[1] * square**2
+        r = r - (r * (1 + k[0] * square + k[1] * square**2) - far) / np.maximum(slope, 0.1)
     return np.asarray(v * np.where(far > 0, r / np.maximum(far, 1e-12), 1.0)[:, None])
-
-
-def _distort(v: Array, k: float) -> Array:
-    return np.asarray(v * (1 + k * (v * v).sum(axis=-1, keepdims=True)))
 
 
 @dataclass(frozen=True, slots=True)
 class PlaneFit:
     """Fitted plane; lengths of the target in steps (pitches).
 
-    `theta`: a0, a1, a2 for each axis, then g1, g2, k. `covariance` belongs to `theta`. `residuals_px` (n, axes),
+    `theta`: a0, a1, a2 for each axis, then g1, g2, k1, k2. `covariance` belongs to `theta`. `residuals_px` (n, axes),
     `weights` (n,) 0..1 from the robust fit, `size` (width, height) of the picture in px.
     """
 
@@ -54,7 +51,7 @@ class PlaneFit:
 
     @property
     def axes(self) -> int:
-        return (len(self.theta) - 3) // 3
+        return (len(self.theta) - 4) // 3
 
     def to_steps(self, px: Array) -> Array:
         """Target coordinates (n, axes) of picture positions (n, 2)."""
@@ -76,6 +73,16 @@ class PlaneFit:
             return 1 / np.hypot(grad[:, 0], grad[:, 1])
         return np.asarray(np.hypot(*np.linalg.inv(grad)))
 
+    def flat(self, px: Array) -> Array:
+        """Picture positions (n, 2) without distortion, in half-diagonals from the centre."""
+        return undistort(_from_px(px, self.size), self.theta[-2:])
+
+    def flat_gradient(self, v: Array) -> Array:
+        """Derivatives (axes, 2) of the target coordinates at the undistorted place `v` (2,)."""
+        a, g = self.theta[:-4].reshape(-1, 3), self.theta[-4:-2]
+        below = 1 + g @ v
+        return np.asarray((a[:, 1:] - np.outer(a[:, 0] + a[:, 1:] @ v, g) / below) / below)
+
     def spread_of(self, values: Array) -> Array:
         """Student's factor that keeps k = 2 at 95 % with few marks (Cornish-Fisher expansion of t)."""
         z, nu = 1.96, max(self.freedom, 3.0)
@@ -85,7 +92,10 @@ class PlaneFit:
     def uncertainty_of(self, function: Callable[[Array], Array]) -> Array:
         """Standard uncertainty of `function(theta)` (any shape (m,)) by linear propagation."""
         steps = 1e-3 * np.sqrt(np.maximum(np.diag(self.covariance), 1e-24))
-        columns = [(function(self.theta + d) - function(self.theta - d)) / (2 * s) for d, s in zip(np.diag(steps), steps, strict=True)]
+        columns = [
+            (function(self.theta + d) - function(self.theta - d)) / (2 * s)
+            for d, s in zip(np.diag(steps), steps, strict=True)
+        ]
         jacobian = np.stack(columns, axis=-1)
         return self.spread_of(np.sqrt(np.einsum("ij,jk,ik->i", jacobian, self.covariance, jacobian)))
 
@@ -100,14 +110,14 @@ def _from_px(px: Array, size: tuple[int, int]) -> Array:
 
 
 def _steps(theta: Array, v: Array) -> Array:
-    u = undistort(v, theta[-1])
-    a = theta[:-3].reshape(-1, 3)
-    return np.asarray((a[:, 0] + u @ a[:, 1:].T) / (1 + u @ theta[-3:-1])[:, None])
+    u = undistort(v, theta[-2:])
+    a = theta[:-4].reshape(-1, 3)
+    return np.asarray((a[:, 0] + u @ a[:, 1:].T) / (1 + u @ theta[-4:-2])[:, None])
 
 
 def _centre_gradient(theta: Array) -> Array:
-    a = theta[:-3].reshape(-1, 3)
-    return np.asarray(a[:, 1:] - np.outer(a[:, 0], theta[-3:-1]))
+    a = theta[:-4].reshape(-1, 3)
+    return np.asarray(a[:, 1:] - np.outer(a[:, 0], theta[-4:-2]))
 
 
 def _residuals(theta: Array, v: Array, steps: Array, half: float) -> Array:
@@ -140,8 +150,8 @@ def fit_plane(px: Array, steps: Array, cluster: NDArray[np.int_], size: tuple[in
     axes = steps.shape[1]
     design = np.column_stack([np.ones(len(v)), v])
     weights = np.ones(len(v))
-    theta = np.zeros(3 * axes + 3)
-    theta[:-3] = np.linalg.lstsq(design, steps, rcond=None)[0].T.ravel()
+    theta = np.zeros(3 * axes + 4)
+    theta[:-4] = np.linalg.lstsq(design, steps, rcond=None)[0].T.ravel()
     prior = np.zeros(len(theta))
     floor = 0.01
     for turn in range(30):
@@ -151,7 +161,7 @@ def fit_plane(px: Array, steps: Array, cluster: NDArray[np.int_], size: tuple[in
         if turn >= 3:
             weights = np.clip(1 - (size_of / (TUKEY * spread * np.sqrt(axes))) ** 2, 0, 1) ** 2
         jac = _numeric_jacobian(theta, v, steps, half)
-        prior[-3:] = (spread / np.array([PRIOR_PERSPECTIVE, PRIOR_PERSPECTIVE, PRIOR_DISTORTION])) ** 2
+        prior[-4:] = (spread / PRIOR) ** 2
         normal = np.einsum("n,nap,naq->pq", weights, jac, jac) + np.diag(prior)
         pull = np.einsum("n,nap,na->p", weights, jac, off) + prior * theta
         move = np.linalg.solve(normal, pull)
@@ -165,7 +175,7 @@ def fit_plane(px: Array, steps: Array, cluster: NDArray[np.int_], size: tuple[in
 
 def _freedom(weights: Array, cluster: NDArray[np.int_], axes: int) -> float:
     used = len(np.unique(cluster[weights > 0.1]))
-    return used * 2 - (3 * axes + 3)
+    return used * 2 - (3 * axes + 4)
 
 
 def _covariance(

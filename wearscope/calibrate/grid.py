@@ -92,14 +92,25 @@ def measure_charuco(grey: Picture, linear: Picture, size: tuple[int, int]) -> Ou
 
 
 def _marker_centres(grey: Picture) -> Array:
-    """Centres (n, 2) of square markers, of whichever dictionary finds most."""
+    """Centres (n, 2) of square markers, of whichever dictionary finds most, in a plain or a mirrored picture."""
     picture = np.clip(grey, 0, 255).astype(np.uint8)
     best = np.zeros((0, 2))
-    for name in ("DICT_4X4_1000", "DICT_5X5_1000", "DICT_6X6_1000", "DICT_7X7_1000", "DICT_ARUCO_ORIGINAL"):
-        dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, name))
-        corners, _, _ = cv2.aruco.ArucoDetector(dictionary).detectMarkers(picture)
-        if len(corners) > len(best):
-            best = np.array([_crossing(c.reshape(4, 2)) for c in corners], float)
+    for mirrored in (False, True):
+        shown = np.ascontiguousarray(picture[:, ::-1]) if mirrored else picture
+        for name in (
+            "DICT_5X5_1000",
+            "DICT_4X4_1000",
+            "DICT_6X6_1000",
+            "DICT_7X7_1000",
+            "DICT_ARUCO_ORIGINAL",
+        ):
+            dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, name))
+            corners, _, _ = cv2.aruco.ArucoDetector(dictionary).detectMarkers(shown)
+            if len(corners) > len(best):
+                best = np.array([_crossing(c.reshape(4, 2)) for c in corners], float)
+                best[:, 0] = picture.shape[1] - 1 - best[:, 0] if mirrored else best[:, 0]
+            if len(best) >= FEWEST_POINTS:
+                return best
     return best
 
 
@@ -154,16 +165,23 @@ def _corners(linear: Picture, points: Array, node: NDArray[np.int_], size: tuple
 
     Too small a window sees noise, too large a one sees the print's own texture; which is which depends on the blur.
     """
-    outcomes = [_measured(refine_saddles(linear, points, radius=r), node, size) for r in (3.0, 4.5, 7.0, 10.0)]
+    outcomes = [
+        _measured(refine_saddles(linear, points, radius=r), node, size) for r in (3.0, 4.5, 7.0, 10.0)
+    ]
     grids = [grid for grid, _ in outcomes if grid]
     return (min(grids, key=lambda g: g.scatter_px / g.marks), "") if grids else outcomes[0]
 
 
-def _measured(points: Array, node: NDArray[np.int_], size: tuple[int, int], radius: Array | float = 0.0) -> Outcome:
+def _measured(
+    points: Array, node: NDArray[np.int_], size: tuple[int, int], radius: Array | float = 0.0
+) -> Outcome:
     good = np.isfinite(points[:, 0])
     points, node = points[good], node[good]
     if len(node) < FEWEST_POINTS or min(np.ptp(node, axis=0)) < 2:
-        return None, f"only {len(node)} points form a regular grid (at least {FEWEST_POINTS} in three rows are needed)"
+        return (
+            None,
+            f"only {len(node)} points form a regular grid (at least {FEWEST_POINTS} in three rows are needed)",
+        )
     steps = (node - np.round(node.mean(axis=0))).astype(float)
     block = (node // 2) @ np.array([1, 10_000])
     fit = fit_plane(points, steps, block, size)
@@ -184,4 +202,4 @@ def _drawn_outward(points: Array, radius: Array, fit: PlaneFit) -> Array:
     """
     half = float(np.hypot(*fit.size)) / 2
     centre = (np.array(fit.size) - 1) / 2
-    return np.asarray(3 * fit.theta[-1] * (radius[:, None] / half) ** 2 * (points - centre))
+    return np.asarray(3 * fit.theta[-2] * (radius[:, None] / half) ** 2 * (points - centre))

@@ -60,7 +60,10 @@ def _regular_starts(x: Array) -> list[tuple[int, float]]:
             middle = np.arange(left, len(x) - right)
             a, b = x[middle] - x[middle - left], x[middle + right] - x[middle]
             regular = np.abs(a - b) < NEAR * (a + b) / 2
-            starts += [(int(m), float((p + q) / 2)) for m, p, q in zip(middle[regular], a[regular], b[regular], strict=True)]
+            starts += [
+                (int(m), float((p + q) / 2))
+                for m, p, q in zip(middle[regular], a[regular], b[regular], strict=True)
+            ]
     return sorted(starts, key=lambda s: s[1])[:400]
 
 

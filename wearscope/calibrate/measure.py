@@ -13,7 +13,7 @@ from wearscope.calibrate.calibration import Calibration
 from wearscope.calibrate.disc import MeasuredDisc, measure_disc
 from wearscope.calibrate.fit import PlaneFit
 from wearscope.calibrate.grid import MeasuredGrid, measure_charuco, measure_chessboard, measure_dots
-from wearscope.calibrate.ruler import measure_ruler
+from wearscope.calibrate.ruler import MeasuredRow, measure_ruler
 from wearscope.calibrate.targets import (
     CHECK_LINE_MM,
     PRINT_CHECKED_ONE_AXIS,
@@ -78,7 +78,10 @@ def calibrate_photo(
     print_factor = _print_factor(kind, check_line_mm)
     reading = read_target(photo, target)
     true_step = step_mm * print_factor
-    parts = {"fit": reading.fit, **_target_parts(kind, target_uncertainty, check_line_mm, reading.span_steps * true_step)}
+    parts = {
+        "fit": reading.fit,
+        **_target_parts(kind, target_uncertainty, check_line_mm, reading.span_steps * true_step),
+    }
 
     def per_mm(value: float | None) -> float | None:
         return None if value is None else value / true_step
@@ -130,16 +133,24 @@ def _step_mm(kind: Target, pitch_mm: float | None, diameter_mm: float | None) ->
 
 def _print_factor(kind: Target, check_line_mm: tuple[float, ...]) -> float:
     if check_line_mm and not kind.printed:
-        raise InputError(f"a check line belongs to a printed target; a {kind.text} has none, give --target-uncertainty")
+        raise InputError(
+            f"a check line belongs to a printed target; a {kind.text} has none, give --target-uncertainty"
+        )
     if len(check_line_mm) > 2:
-        raise InputError("the sheet has two check lines, one across and one down; give at most two measured lengths")
+        raise InputError(
+            "the sheet has two check lines, one across and one down; give at most two measured lengths"
+        )
     for length in check_line_mm:
         if not 0.9 < length / CHECK_LINE_MM < 1.1:
-            raise InputError(f"the check line is {CHECK_LINE_MM:g} mm long when printed at 100 %; {length:g} mm cannot be right, measure it again")
+            raise InputError(
+                f"the check line is {CHECK_LINE_MM:g} mm long when printed at 100 %; {length:g} mm cannot be right, measure it again"
+            )
     return float(np.mean(check_line_mm)) / CHECK_LINE_MM if check_line_mm else 1.0
 
 
-def _target_parts(kind: Target, given: str | None, check_line_mm: tuple[float, ...], span_mm: float) -> dict[str, float]:
+def _target_parts(
+    kind: Target, given: str | None, check_line_mm: tuple[float, ...], span_mm: float
+) -> dict[str, float]:
     """Relative standard uncertainties of the target and of its print."""
     if given is not None:
         return {"target": parse_target_uncertainty(given, span_mm), "print": 0.0}
@@ -159,7 +170,9 @@ def parse_target_uncertainty(text: str, span_mm: float) -> float:
     except ValueError:
         value = math.nan
     if not 0 <= value < 0.2:
-        raise InputError(f"--target-uncertainty {text!r} is not understood; give the expanded uncertainty as 0.2% or 0.5um or 0.001mm")
+        raise InputError(
+            f"--target-uncertainty {text!r} is not understood; give the expanded uncertainty as 0.2% or 0.5um or 0.001mm"
+        )
     return value
 
 
@@ -175,7 +188,7 @@ def read_target(photo: Photo, target: str) -> Reading:
         board, _ = measure_chessboard(grey, linear, photo.size)
         row, reason = (None, "it shows a chessboard") if board else measure_ruler(grey, linear, photo.size)
         if row:
-            return _of_row(row.fit, row.centre_px, row.marks, row.scatter_px, row.number)
+            return _of_row(row)
     else:
         grid, reason = _GRIDS[target](grey, linear, photo.size)
         if grid:
@@ -200,7 +213,15 @@ def _fold(angle_deg: float, period: float) -> float:
 def _perspective(fit: PlaneFit) -> tuple[float, float]:
     """Change of scale from rim to opposite rim through the centre, to the right and down, as a share of it."""
     w, h = fit.size
-    places = np.array([[w - 1, (h - 1) / 2], [0, (h - 1) / 2], [(w - 1) / 2, h - 1], [(w - 1) / 2, 0], [(w - 1) / 2, (h - 1) / 2]])
+    places = np.array(
+        [
+            [w - 1, (h - 1) / 2],
+            [0, (h - 1) / 2],
+            [(w - 1) / 2, h - 1],
+            [(w - 1) / 2, 0],
+            [(w - 1) / 2, (h - 1) / 2],
+        ]
+    )
     right, left, bottom, top, centre = 1 / np.sqrt((fit.gradients(places) ** 2).sum(axis=(1, 2)))
     return float((right - left) / centre), float((bottom - top) / centre)
 
@@ -211,29 +232,31 @@ def _relative(fit: PlaneFit, function: Callable[[Array], Array]) -> float:
 
 
 def _distortion(fit: PlaneFit) -> tuple[float, float]:
-    return float(fit.theta[-1]), float(fit.spread_of(np.sqrt(fit.covariance[-1:, -1]))[0])
+    return float(fit.theta[-2:].sum()), float(
+        fit.uncertainty_of(lambda theta: theta[-2:].sum(keepdims=True))[0]
+    )
 
 
-def _of_row(fit: PlaneFit, points: Array, marks: int, scatter: float, number: NDArray[np.int_]) -> Reading:
-    centre = (np.array(fit.size) - 1) / 2
-    gx, gy = fit.gradients(centre)[0, 0]
-    value = float(fit.px_per_step()[0])
-    local = 1 / np.hypot(*fit.gradients(points)[:, 0].T)
+def _of_row(row: MeasuredRow) -> Reading:
+    fit = row.fit
+    gx, gy = fit.gradients((np.array(fit.size) - 1) / 2)[0, 0]
+    longer, u_longer = row.slant
+    value = float(fit.px_per_step()[0]) * (1 + longer)
+    local = (1 + longer) / np.hypot(*fit.gradients(row.centre_px)[:, 0].T)
     rotation = _fold(-math.degrees(math.atan2(gy, gx)), 180)
-    along = (value, None) if abs(rotation) <= 45 else (None, value)
     return Reading(
         value,
-        _relative(fit, fit.px_per_step),
-        along,
+        float(np.hypot(_relative(fit, fit.px_per_step), u_longer)),
+        (value, None) if abs(rotation) <= 45 else (None, value),
         float(np.mean(local)),
         rotation,
         None,
         _distortion(fit),
         _perspective(fit),
-        float(np.ptp(number)),
-        marks,
-        scatter,
-        points,
+        float(np.ptp(row.number)),
+        row.marks,
+        row.scatter_px,
+        row.centre_px,
         fit.weights > 0.1,
     )
 

@@ -32,4 +32,6 @@ def draw_marks(photo: Photo, reading: Reading, path: str | Path) -> None:
     try:
         Path(path).write_bytes(data.tobytes())
     except OSError as error:
-        raise CalibrationError(f"{path}: cannot be written ({error.strerror}); choose a folder you may write to") from error
+        raise CalibrationError(
+            f"{path}: cannot be written ({error.strerror}); choose a folder you may write to"
+        ) from error

@@ -18,6 +18,8 @@ Picture = NDArray[np.float32]
 
 FEWEST_MARKS = 6
 """Fewer marks cannot tell a regular scale from chance."""
+CANDIDATES = 40
+"""So many rows are measured before giving up; edges of wide marks and strokes of numbers also make rows."""
 WIDTHS = (0.8, 1.2)
 """Filter widths (px) at each reduction of the picture by two; together they cover bars from 1.5 px up."""
 EVEN = 0.75
@@ -45,12 +47,16 @@ class MarkRow:
 
 @dataclass(frozen=True, slots=True)
 class MeasuredRow:
-    """Sections of marks: centre (n, 2) in px, which mark (n,), evenness and width (n,), and the fit through them."""
+    """Sections of marks: centre (n, 2) in px, which mark (n,), what share looked like bars, and the fit through them.
+
+    `slant`: by how much a step along the scale is longer than the distance across the marks, as a share, and its
+    standard uncertainty. Tilt shears the picture a little, so marks do not stand square on their base line in it.
+    """
 
     centre_px: Array
     number: NDArray[np.int_]
-    evenness: Array
-    width_px: Array
+    share_even: float
+    slant: tuple[float, float]
     fit: PlaneFit
     row: MarkRow
 
@@ -68,12 +74,14 @@ class MeasuredRow:
         """Why this is no scale, or nothing."""
         pitch = float(self.fit.px_per_step()[0])
         loose = float(self.fit.uncertainty_of(self.fit.px_per_step)[0]) / pitch
-        if np.mean(self.evenness > EVEN) < MOST:
+        if self.share_even < MOST:
             return "too many are edges, not bars"
         if np.mean(self.fit.weights > 0.1) < MOST or self.marks < FEWEST_MARKS:
             return f"only {self.marks} agree with a straight, flat scale"
         if self.scatter_px > REGULAR * pitch:
-            return f"their spacing is not regular (scatter {100 * self.scatter_px / pitch:.1f} % of a division)"
+            return (
+                f"their spacing is not regular (scatter {100 * self.scatter_px / pitch:.1f} % of a division)"
+            )
         if loose > LOOSEST:
             return f"they would give the scale only to {100 * loose:.1f} %"
         return ""
@@ -83,7 +91,7 @@ def measure_ruler(grey: Picture, linear: Picture, size: tuple[int, int]) -> tupl
     """The row with most marks that stands every check, and otherwise the reason why there is none."""
     reason = "no regular row of parallel marks"
     for sign in (1, -1):
-        for row in find_rows(grey, sign=sign)[:8]:
+        for row in find_rows(grey, sign=sign)[:CANDIDATES]:
             measured = measure_row(linear, row, size)
             fault = measured.fault() if measured else "its marks could not be measured"
             if measured and not fault:
@@ -157,13 +165,61 @@ def measure_row(linear: Picture, row: MarkRow, size: tuple[int, int]) -> Measure
     good = np.isfinite(offset)
     if len(np.unique(mark[good])) < FEWEST_MARKS:
         return None
+    share_even = float(np.mean(even[good] > EVEN))
+    bars = good & (even > EVEN)
+    good = bars & _usual(width, bars) if bars.any() else bars
+    if len(np.unique(mark[good])) < FEWEST_MARKS:
+        return None
     across = np.column_stack([along[:, 1], -along[:, 0]])[mark]
     centre = (rough + across * offset[:, None])[good]
     number = row.number[mark][good]
     steps = (number - int(np.median(number)))[:, None].astype(float)
     fit = fit_plane(centre, steps, number, size)
     fit = replace(fit, covariance=fit.covariance * _alike(fit, number))
-    return MeasuredRow(centre, number, even[good], width[good], fit, row)
+    return MeasuredRow(centre, number, share_even, _slant(row, fit), fit, row)
+
+
+UNKNOWN_SLANT = 3e-4
+"""Where no base line is seen: a tilt of 15 degrees about a slanting axis makes 0.06 % at most; half of that is taken."""
+
+
+def _slant(row: MarkRow, fit: PlaneFit) -> tuple[float, float]:
+    """From the base line, the straighter of the two rows of ends, as far as it lies inside the picture."""
+    best = (np.inf, 0.0, UNKNOWN_SLANT)
+    limit = np.array(fit.size) - 1
+    for ends in (row.top_px, row.bottom_px):
+        inside = np.all((ends > 4 * row.width_px) & (ends < limit - 4 * row.width_px), axis=1)
+        if inside.sum() < FEWEST_MARKS:
+            continue
+        v = fit.flat(ends[inside])
+        middle = np.median(v, axis=0)
+        normal = fit.flat_gradient(middle)[0]
+        normal = normal / np.hypot(*normal)
+        across, down = (v - middle) @ normal, (v - middle) @ np.array([-normal[1], normal[0]])
+        slope, scatter = _straight(across, down)
+        u_slope = scatter / max(float(np.ptp(across)), 1e-9) * 4 / np.sqrt(len(v))
+        if scatter < best[0] and u_slope < 0.02:
+            best = (scatter, float(np.hypot(1, slope)) - 1, abs(slope) * u_slope + u_slope**2)
+    return best[1:]
+
+
+def _straight(x: Array, y: Array) -> tuple[float, float]:
+    """Slope of the line with the least sum of absolute distances (by reweighting), and the robust scatter."""
+    weight = np.ones(len(x))
+    design = np.column_stack([np.ones(len(x)), x])
+    for _ in range(20):
+        root = np.sqrt(weight)
+        fit = np.linalg.lstsq(design * root[:, None], y * root, rcond=None)[0]
+        off = np.abs(y - design @ fit)
+        weight = 1 / np.maximum(off, 1e-6)
+    return float(fit[1]), float(1.4826 * np.median(off))
+
+
+def _usual(width: Array, bars: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Sections as wide as marks are here: strokes of numbers and what lies beyond a mark's end differ."""
+    middle = float(np.median(width[bars]))
+    spread = 1.4826 * float(np.median(np.abs(width[bars] - middle)))
+    return np.abs(width - middle) < 3 * spread + 0.2 * middle
 
 
 def _alike(fit: PlaneFit, number: NDArray[np.int_]) -> float:

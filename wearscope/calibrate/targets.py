@@ -4,7 +4,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-__all__ = ["CHECK_LINE_MM", "PRINT_CHECKED_ONE_AXIS", "PRINT_CHECKED_TWO_AXES", "PRINT_UNCHECKED", "TARGETS", "Target"]
+__all__ = [
+    "CHECK_LINE_MM",
+    "PRINT_CHECKED_ONE_AXIS",
+    "PRINT_CHECKED_TWO_AXES",
+    "PRINT_UNCHECKED",
+    "TARGETS",
+    "Target",
+]
 
 PRINT_UNCHECKED = 0.01
 """Relative standard uncertainty of a print nobody has measured. Printers miss by 0.1 to 3 %, the two directions apart."""
@@ -28,12 +35,30 @@ class Target:
 
 
 _ALL = (
-    Target("ruler", "marks of a steel or plastic ruler", False, 0.003, "0.05 mm over the 10 mm that fill a picture, rectangular (common practice, no source)"),
-    Target("stage", "marks of a stage micrometer", False, 0.001, "2 um over 1 mm, rectangular: sold without a certificate (common practice, no source)"),
+    Target(
+        "ruler",
+        "marks of a steel or plastic ruler",
+        False,
+        0.003,
+        "0.05 mm over the 10 mm that fill a picture, rectangular (common practice, no source)",
+    ),
+    Target(
+        "stage",
+        "marks of a stage micrometer",
+        False,
+        0.001,
+        "2 um over 1 mm, rectangular: sold without a certificate (common practice, no source)",
+    ),
     Target("dots", "grid of round dots", True, 0.0, "printed, unchecked: 1 %"),
     Target("chessboard", "chessboard", True, 0.0, "printed, unchecked: 1 %"),
     Target("charuco", "ChArUco board", True, 0.0, "printed, unchecked: 1 %"),
-    Target("disc", "gauge pin, shank or coin of known diameter", False, 0.001, "6 um on 6 mm: a pin, or a shank ground to h6; a coin needs a measured diameter (common practice, no source)"),
+    Target(
+        "disc",
+        "gauge pin, shank or coin of known diameter",
+        False,
+        0.001,
+        "6 um on 6 mm: a pin, or a shank ground to h6; a coin needs a measured diameter (common practice, no source)",
+    ),
 )
 
 TARGETS: Mapping[str, Target] = MappingProxyType({target.name: target for target in _ALL})

@@ -52,19 +52,36 @@ def _fail(message: str) -> typer.Exit:
 
 
 def calibrate(
-    photo: Annotated[Path, typer.Argument(help="Photo of the scale, at the zoom and focus of the cutters' photos.")],
+    photo: Annotated[
+        Path, typer.Argument(help="Photo of the scale, at the zoom and focus of the cutters' photos.")
+    ],
     target: Annotated[TargetKind, typer.Option(help="What the photo shows. disc: gauge pin, shank or coin.")],
     output: Annotated[Path, typer.Option(help="Calibration file to write (TOML).")],
-    pitch: Annotated[str | None, typer.Option(help="Smallest regular division, side of a square, or distance of dots; mm unless a unit is given.")] = None,
-    diameter: Annotated[str | None, typer.Option(help="Diameter of a disc; mm unless a unit is given.")] = None,
+    pitch: Annotated[
+        str | None,
+        typer.Option(
+            help="Smallest regular division, side of a square, or distance of dots; mm unless a unit is given."
+        ),
+    ] = None,
+    diameter: Annotated[
+        str | None, typer.Option(help="Diameter of a disc; mm unless a unit is given.")
+    ] = None,
     target_uncertainty: Annotated[
-        str | None, typer.Option(help="Expanded uncertainty (k = 2) of the target: 0.2%, or over the marks seen, 0.5um.")
+        str | None,
+        typer.Option(help="Expanded uncertainty (k = 2) of the target: 0.2%, or over the marks seen, 0.5um."),
     ] = None,
-    certificate: Annotated[str, typer.Option(help="The target's certificate: number, laboratory, date.")] = "none",
+    certificate: Annotated[
+        str, typer.Option(help="The target's certificate: number, laboratory, date.")
+    ] = "none",
     check_line_measured: Annotated[
-        list[float] | None, typer.Option(help="Measured length in mm of the printed 100 mm line across; repeat it for the line down.")
+        list[float] | None,
+        typer.Option(
+            help="Measured length in mm of the printed 100 mm line across; repeat it for the line down."
+        ),
     ] = None,
-    marks_picture: Annotated[Path | None, typer.Option(help="Also write the photo with the found marks (PNG).")] = None,
+    marks_picture: Annotated[
+        Path | None, typer.Option(help="Also write the photo with the found marks (PNG).")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Find a scale in a photo and write how many pixels a millimetre has."""
@@ -113,7 +130,9 @@ def _length(text: str | None, option: str) -> float | None:
     try:
         return float(Fraction(body.removesuffix(unit).strip())) * units[unit]
     except (ValueError, ZeroDivisionError) as error:
-        raise InputError(f"{option} {text!r} is not a length; give it as 0.5, 0.5mm, 10um or 1/64in") from error
+        raise InputError(
+            f"{option} {text!r} is not a length; give it as 0.5, 0.5mm, 10um or 1/64in"
+        ) from error
 
 
 def as_document(calibration: "Calibration") -> dict[str, Any]:
@@ -122,13 +141,20 @@ def as_document(calibration: "Calibration") -> dict[str, Any]:
     return {
         "schema": SCHEMA,
         "id": c.id,
-        "px_per_mm": {"value": c.px_per_mm, "uncertainty": c.quantity.expanded, "coverage": 0.95, "parts": dict(c.quantity.parts)},
+        "px_per_mm": {
+            "value": c.px_per_mm,
+            "uncertainty": c.quantity.expanded,
+            "coverage": 0.95,
+            "parts": dict(c.quantity.parts),
+        },
         "px_per_mm_along": {"x": c.px_per_mm_x, "y": c.px_per_mm_y},
         "px_per_mm_mean_over_marks": c.px_per_mm_mean,
         "relative_parts": dict(c.parts),
         "rotation_deg": c.rotation_deg,
         "tilt_deg": c.tilt_deg,
-        "distortion": None if c.distortion is None else {"at_corner": c.distortion, "standard_uncertainty": c.distortion_u},
+        "distortion": None
+        if c.distortion is None
+        else {"at_corner": c.distortion, "standard_uncertainty": c.distortion_u},
         "perspective": {"across": c.perspective_x, "down": c.perspective_y},
         "marks": {"used": c.marks, "scatter_px": c.scatter_px},
         "target": {
@@ -152,10 +178,15 @@ def as_text(calibration: "Calibration", output: Path) -> str:
 
     c = calibration
     digits = max(0, 3 - len(str(int(c.quantity.expanded * 1000))) + 1)
-    lines = [f"{c.px_per_mm:.{digits}f} +/- {c.quantity.expanded:.{digits}f} px/mm at the picture's centre ({1000 / c.px_per_mm:.3f} um per px)"]
+    lines = [
+        f"{c.px_per_mm:.{digits}f} +/- {c.quantity.expanded:.{digits}f} px/mm at the picture's centre ({1000 / c.px_per_mm:.3f} um per px)"
+    ]
     named = ", ".join(f"{name} {100 * u:.2g} %" for name, u in c.parts.items() if u > 0)
     lines.append(f"standard uncertainties: {named}")
-    lines.append(f"{c.marks} marks, scatter {c.scatter_px:.2f} px, rotation {c.rotation_deg:.2f} deg" + (f", tilt {c.tilt_deg:.1f} deg" if c.tilt_deg is not None else ""))
+    lines.append(
+        f"{c.marks} marks, scatter {c.scatter_px:.2f} px, rotation {c.rotation_deg:.2f} deg"
+        + (f", tilt {c.tilt_deg:.1f} deg" if c.tilt_deg is not None else "")
+    )
     if c.perspective_x is not None and c.perspective_y is not None and c.distortion is not None:
         lines.append(
             f"scale changes by {100 * c.perspective_x:+.2f} % across and {100 * c.perspective_y:+.2f} % down; distortion {100 * c.distortion:+.2f} % at the corner"
@@ -180,4 +211,6 @@ def target(
         write_sheet(output, kind=kind.value, pitch_mm=pitch_mm, paper=paper.value)
     except WearscopeError as error:
         raise _fail(str(error)) from error
-    typer.echo(f"written to {output}; print it at 100 % (no fitting to the page) and measure both 100 mm lines with a calliper")
+    typer.echo(
+        f"written to {output}; print it at 100 % (no fitting to the page) and measure both 100 mm lines with a calliper"
+    )

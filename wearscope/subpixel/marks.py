@@ -33,6 +33,20 @@ def _robust_sd(values: NDArray[np.floating]) -> float:
     return float(1.4826 * np.median(np.abs(values - np.median(values))))
 
 
+def _sample(picture: Picture, x: Array, y: Array) -> Array:
+    """Cubic interpolation at places of shape (rows, columns), in blocks that OpenCV can address."""
+    out = np.empty(x.shape)
+    for first in range(0, len(x), 30_000):
+        rows = slice(first, first + 30_000)
+        at = x[rows].astype(np.float32), y[rows].astype(np.float32)
+        out[rows] = cv2.remap(picture, *at, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return out
+
+
+def _smooth_rows(profile: Array, sigma: float) -> Array:
+    return np.asarray(cv2.GaussianBlur(profile, (0, 0), sigmaX=sigma, sigmaY=1e-6))
+
+
 # ---------------------------------------------------------------- strokes (marks of rulers and stages)
 
 
@@ -184,9 +198,7 @@ def bar_centres(
     profile = np.zeros((len(centre), len(u)))
     for row in t:
         start = centre + along * (row * sections)[:, None]
-        x = (start[:, :1] + across[:, :1] * u).astype(np.float32)
-        y = (start[:, 1:] + across[:, 1:] * u).astype(np.float32)
-        profile += cv2.remap(linear, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE) / rows
+        profile += _sample(linear, start[:, :1] + across[:, :1] * u, start[:, 1:] + across[:, 1:] * u) / rows
     ends = [
         centre + along * (s * sections / 2)[:, None] + across * (r * half_width)[:, None]
         for s in (-1, 1)
@@ -194,7 +206,7 @@ def bar_centres(
     ]
     limit = np.array(linear.shape[::-1]) - 1
     inside = np.all([np.all((e >= 0) & (e <= limit), axis=1) for e in ends], axis=0)
-    profile = cv2.GaussianBlur(profile, (0, 0), sigmaX=smooth / step, sigmaY=1e-6)
+    profile = _smooth_rows(profile, smooth / step)
     slope = np.gradient(profile, axis=1)
     window = np.abs(u)[None, :] <= half_width[:, None]
     left = _peak(
@@ -255,11 +267,9 @@ def find_saddles(grey: Picture, *, sigma: float = 1.5) -> tuple[Array, Array]:
     peak &= response > 1e-3 * float(np.quantile(response, 0.9999))
     y, x = np.nonzero(peak)
     turn = 2 * np.pi * np.arange(16) / 16
-    ring_x = (x[:, None] + radius * np.cos(turn)).astype(np.float32)
-    ring_y = (y[:, None] + radius * np.sin(turn)).astype(np.float32)
     if not len(x):
         return np.zeros((0, 2)), np.zeros(0)
-    ring = cv2.remap(smooth, ring_x, ring_y, cv2.INTER_LINEAR).astype(float)
+    ring = _sample(smooth, x[:, None] + radius * np.cos(turn), y[:, None] + radius * np.sin(turn))
     spectrum = np.fft.rfft(ring - ring.mean(axis=1, keepdims=True), axis=1)
     energy = np.abs(spectrum) ** 2
     share = energy[:, 2] / np.maximum(energy[:, 1:].sum(axis=1), 1e-30)
@@ -283,9 +293,7 @@ def refine_saddles(linear: Picture, points: Array, *, radius: Array | float) -> 
     solve = np.linalg.pinv(design * weight[:, None]) * weight
     start, lost = points.copy(), np.zeros(len(points), bool)
     for _ in range(8):
-        x = (points[:, :1] + reach[:, None] * u).astype(np.float32)
-        y = (points[:, 1:] + reach[:, None] * v).astype(np.float32)
-        patch = cv2.remap(linear, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+        patch = _sample(linear, points[:, :1] + reach[:, None] * u, points[:, 1:] + reach[:, None] * v)
         _, b, c, d, e, f = solve @ patch.T
         bend = 4 * d * f - e * e
         lost |= bend >= 0
@@ -347,13 +355,10 @@ def refine_dots(linear: Picture, centres: Array, radii: Array, *, sign: int = 1)
     spread = 0.9 / float(np.median(radii)) / (share[1] - share[0])
     for _ in range(3):
         reach = radii[:, None, None] * share
-        x = (out[:, :1, None] + reach * ray[:, 0][None, :, None]).astype(np.float32)
-        y = (out[:, 1:, None] + reach * ray[:, 1][None, :, None]).astype(np.float32)
+        x = out[:, :1, None] + reach * ray[:, 0][None, :, None]
+        y = out[:, 1:, None] + reach * ray[:, 1][None, :, None]
         flat = (len(out) * 64, len(share))
-        profile = cv2.remap(
-            linear, x.reshape(flat), y.reshape(flat), cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
-        )
-        profile = cv2.GaussianBlur(profile.astype(float), (0, 0), sigmaX=spread, sigmaY=1e-6)
+        profile = _smooth_rows(_sample(linear, x.reshape(flat), y.reshape(flat)), spread)
         edge = _peak(sign * np.gradient(profile, axis=1), share).reshape(len(out), 64) * radii[:, None]
         edge = np.where(np.isfinite(edge), edge, radii[:, None])
         for k in range(len(out)):
@@ -385,10 +390,9 @@ def outline_rays(
     reach = np.arange(0.9 * radius, 1.1 * radius + 1, 0.5)
     end = centre + reach[-1] * ray
     inside = np.all((end >= 0) & (end <= np.array(linear.shape[::-1]) - 1), axis=1)
-    x = (centre[0] + reach * ray[inside, :1]).astype(np.float32)
-    y = (centre[1] + reach * ray[inside, 1:]).astype(np.float32)
-    profile = cv2.remap(linear, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE).astype(float)
-    profile = cv2.GaussianBlur(profile, (0, 0), sigmaX=3.0, sigmaY=1e-6)
+    profile = _smooth_rows(
+        _sample(linear, centre[0] + reach * ray[inside, :1], centre[1] + reach * ray[inside, 1:]), 3.0
+    )
     edge = _peak(sign * np.gradient(profile, axis=1), reach)
     good = np.isfinite(edge)
     return turn[inside][good], edge[good]
