@@ -4,6 +4,7 @@ import csv
 import json
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -12,6 +13,8 @@ from pathlib import Path
 from types import SimpleNamespace
 from urllib.parse import unquote
 
+import cv2
+import jsonschema
 import pytest
 from drawer_fakes import Page, double, fake_look, pids_and_sleep, write_photo
 
@@ -23,6 +26,7 @@ from wearscope.drawer.tables import exit_code, write_tables
 from wearscope.errors import InputError, RecordsError
 from wearscope.facts import Facts
 from wearscope.grading.limits import load_limits
+from wearscope.inspection import json_schema
 
 TESTS = Path(__file__).parent
 
@@ -430,6 +434,76 @@ def test_two_runs_at_the_same_time(folder: Path, tmp_path: Path) -> None:
     assert list(grade(folder, tmp_path / "out").cutters()) == list(
         grade(folder, tmp_path / "alone").cutters()
     )
+
+
+# ---------------------------------------------------------------- the command
+
+SAMPLES = TESTS.parent / "sample_images"
+
+
+def command(*arguments: object) -> "subprocess.Popen[str]":
+    """The command in a process group of its own, as a terminal starts it."""
+    return subprocess.Popen(
+        [sys.executable, "-c", "from wearscope.cli import main; main()", "drawer", *map(str, arguments)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+
+
+def test_the_command_from_photos_to_json(tmp_path: Path) -> None:
+    """Real worker: an empty frame and a sharp cutter; every inspection keeps to the schema."""
+    for name in ("slot12_empty.jpg", "slot03_flat3_carbide_backlit.jpg"):
+        shutil.copy(SAMPLES / name, tmp_path)
+    (tmp_path / "cutters.csv").write_text("file,cutter,kind\nslot12_empty.jpg,empty,flat\n")
+    process = command(tmp_path, "--px-per-mm", 280, "--out", tmp_path / "out", "--json")
+    stdout, stderr = process.communicate(timeout=300)
+    document = json.loads(stdout)
+    assert process.returncode == 4, stderr
+    assert document["grade"] == "retake"
+    by_name = {cutter["cutter"]: cutter for cutter in document["cutters"]}
+    assert by_name["empty"]["grade"] == "retake"
+    assert by_name["slot03_flat3_carbide_backlit.jpg"]["grade"] == "sharp"
+    for cutter in document["cutters"]:
+        jsonschema.validate(cutter["inspection"], json_schema())
+        for picture in cutter["pictures"].values():
+            assert cv2.imread(str(tmp_path / "out" / picture)) is not None
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["nowhere", "--px-per-mm", "100"], "nowhere: is not a folder"),
+        (["{}", "--px-per-mm", "100"], "holds no photo"),
+        (["{}"], "the scale is missing"),
+    ],
+)
+def test_wrong_use_of_the_command(tmp_path: Path, arguments: list[str], message: str) -> None:
+    process = command(*(argument.format(tmp_path) for argument in arguments))
+    stdout, stderr = process.communicate(timeout=60)
+    assert (process.returncode, stdout) == (2, "")
+    assert message in stderr and "Traceback" not in stderr
+
+
+@pytest.mark.skipif(not hasattr(os, "killpg"), reason="no process groups here")
+def test_stopped_by_ctrl_c_and_started_again(tmp_path: Path) -> None:
+    """Ctrl-C reaches the parent and its workers; all end quietly, and what is done is kept."""
+    photos, out = tmp_path / "photos", tmp_path / "out"
+    for n in range(40):
+        write_photo(photos / f"{n}.png", "worn", n)
+    process = command(photos, "--px-per-mm", 100, "--out", out)
+    while not list((out / "results").glob("*/*.json")):
+        time.sleep(0.01)
+        assert process.poll() is None
+    os.killpg(process.pid, signal.SIGINT)
+    stdout, stderr = process.communicate(timeout=60)
+    assert (process.returncode, stdout) == (130, "")
+    assert "run the same command again" in stderr and "Traceback" not in stderr
+    kept = len(list((out / "results").glob("*/*.json")))
+    again = command(photos, "--px-per-mm", 100, "--out", out)
+    _, stderr = again.communicate(timeout=300)
+    assert f"{40 - kept} of 40 photos looked at now" in stderr
 
 
 # ---------------------------------------------------------------- what is written

@@ -7,6 +7,7 @@ two looks at one photo can be laid over each other.
 
 import itertools
 import math
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -80,7 +81,12 @@ def thumbnail(photo: Photo, report: PhotoReport, *, longest: int = 360) -> Pictu
     small = ink.resized(plain, width, height)
     shift = np.array([0.5, 0.5])
     curves = _outline_near_edges(report.curves, None, reach=NEAR * min(photo.size))
-    _draw_lines(small, curves, report.marks, unit=1.0, place=lambda p: (p + shift) * factor - shift)
+
+    def place(points: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray((points + shift) * factor - shift, np.float64)
+
+    _draw_lines(small, curves, report.marks, unit=1.0, place=place)
+    _draw_pins(small, report.marks, unit=1.0, place=place)
     return small
 
 
@@ -105,10 +111,12 @@ def draw_sheet(
     column = 26 * size if beside else width // (2 if window is None else 3)
     plain = _eight_bit(photo)
     drawn = plain.copy()
-    _draw_lines(drawn, curves, marks, unit=max(1.0, size / 16))
+    thin = max(1.0, size / 16)
+    _draw_lines(drawn, curves, marks, unit=thin)
     if window is not None:
         _thin_inside(drawn, plain, curves, marks, window)
         _draw_brackets(drawn, window, size)
+    _draw_pins(drawn, marks, unit=thin)
     left = _vstack([drawn, _strip(width, size, curves, marks, px_per_mm, units)])
     verdict = _verdict(sheet, column, size)
     enlarged = _enlarged(plain, curves, marks, window, column, size, px_per_mm, units)
@@ -212,7 +220,7 @@ def _draw_lines(
     casing: float = 1.0,
     place: Place = lambda points: points,
 ) -> None:
-    """Draw curves and marks in place.
+    """Draw curves and the virtual corner in place.
 
     `unit` is the width of a thin line in px, `casing` that of the dark border, `place` turns photo px into picture px.
     """
@@ -223,22 +231,27 @@ def _draw_lines(
         ink.line(
             picture, place(curve.px), look.colour, width=width, dash=dash, closed=curve.closed, casing=casing
         )
-    numbers: dict[str, int] = {}
-    inward = _inward(curves, marks)
-    for mark in marks:
-        numbers[mark.name] = numbers.get(mark.name, 0) + 1
-        at = place(np.array([mark.px], np.float64))[0]
-        if mark.name == "virtual_corner":
-            _draw_cross(picture, at, unit, casing, inward)
-        elif mark.name.startswith(("chip", "heat", "stuck")):
-            words = f"{mark.name[0].upper()}{numbers[mark.name]}"
-            _draw_pin(picture, at, words, line_look(mark.name).colour, unit)
-
-
-def _inward(curves: Sequence[Curve], marks: Sequence[Mark]) -> NDArray[np.float64] | None:
-    """From the virtual corner towards what is drawn of the cutter; None where nothing is."""
     corner = _corner(marks)
-    if corner is None or not curves:
+    if corner is not None:
+        _draw_cross(picture, place(np.array([corner]))[0], unit, casing, _inward(curves, corner))
+
+
+def _draw_pins(
+    picture: Picture, marks: Sequence[Mark], *, unit: float, place: Place = lambda points: points
+) -> None:
+    """Number the marks that belong to lines of the key, in place: C1, C2 for chips, H1 for heat."""
+    numbers: Counter[str] = Counter()
+    for mark in marks:
+        if mark.name.startswith(("chip", "heat", "stuck", "land")):
+            letter = mark.name[0].upper()
+            numbers[letter] += 1
+            at = place(np.array([mark.px], np.float64))[0]
+            _draw_pin(picture, at, f"{letter}{numbers[letter]}", line_look(mark.name).colour, unit)
+
+
+def _inward(curves: Sequence[Curve], corner: tuple[float, float]) -> NDArray[np.float64] | None:
+    """From the virtual corner towards what is drawn of the cutter; None where nothing is."""
+    if not curves:
         return None
     return np.asarray(np.vstack([curve.px for curve in curves]).mean(axis=0) - corner, np.float64)
 
@@ -473,8 +486,7 @@ def _enlarged(
     before = ink.resized(crop, side, side)
     after = before.copy()
     shift = np.array([window.x - 0.5, window.y - 0.5])
-    corner = [mark for mark in marks if mark.name == "virtual_corner"]
-    _draw_lines(after, curves, corner, unit=max(1.0, size / 16), place=lambda p: (p - shift) * zoom - 0.5)
+    _draw_lines(after, curves, marks, unit=max(1.0, size / 16), place=lambda p: (p - shift) * zoom - 0.5)
     column.paste(before, size)
     column.paste(after, 2 * size + side)
     column.y += side + 0.3 * size

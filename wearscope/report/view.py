@@ -76,7 +76,7 @@ class GradeLook:
 GRADES: dict[str, GradeLook] = {
     "sharp": GradeLook(
         "SHARP",
-        "fit for use",
+        "no wear beyond the limits",
         GREEN,
         BLACK,
         _ring(48, 0.48),
@@ -271,7 +271,8 @@ def quantity_text(quantity: Quantity, *, units: Units = "mm", limits: Iterable[f
 def value_text(value: float, unit: str, *, units: Units = "mm") -> str:
     """A bare number, such as a limit, in the unit shown to people: no zero added, five digits where the unit was changed."""
     factor, shown = _shown(Quantity(value, unit), units)
-    text = f"{value * factor:.5g}" if factor != 1 else f"{value:.6g}"
+    digits = f"{value * factor:.5g}" if factor != 1 else f"{value:.6g}"
+    text = f"{Decimal(digits):f}"
     return text + (shown if shown in ("°", "") else f" {shown}")
 
 
