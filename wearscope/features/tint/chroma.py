@@ -35,7 +35,8 @@ _BLOTCH = 1.3
 """Colour noise of JPEG comes in blotches, so smoothing by s map px only divides it by s / 1.3 (seen on microscope photos)."""
 _QUARTER_OF_SD = 0.3186
 """A quarter of all normal deviates lie within this many standard deviations."""
-_BIN = 0.05
+_LARGEST, _BIN = 3.0, 0.05
+_BINS = round(2 * _LARGEST / _BIN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,10 +76,12 @@ def span(u: Floats, v: Floats) -> Floats:
 
 def peak(u: Floats, v: Floats) -> tuple[float, float]:
     """The commonest (u, v)."""
-    edges = np.arange(-3, 3 + _BIN, _BIN)
-    counts = cv2.GaussianBlur(np.histogram2d(u, v, bins=(edges, edges))[0], (0, 0), 1)
-    i, j = np.unravel_index(int(counts.argmax()), counts.shape)
-    near = (abs(u - edges[i] - _BIN / 2) < 2 * _BIN) & (abs(v - edges[j] - _BIN / 2) < 2 * _BIN)
+    i, j = (np.clip((a + _LARGEST) / _BIN, 0, _BINS - 1).astype(np.int32) for a in (u, v))
+    counts = np.bincount(i * _BINS + j, minlength=_BINS**2).reshape(_BINS, _BINS).astype(np.float32)
+    top_i, top_j = np.unravel_index(int(np.argmax(cv2.GaussianBlur(counts, (0, 0), 1))), counts.shape)
+    near = (abs(i - top_i) < 2) & (abs(j - top_j) < 2)
+    if not near.any():
+        return float(np.median(u)), float(np.median(v))
     return float(np.median(u[near])), float(np.median(v[near]))
 
 
@@ -96,7 +99,8 @@ def chroma_map(photo: Photo, outline: Outline) -> ChromaMap:
     smoothing = float(np.clip(_BLOTCH * grain / _CALM, _NARROWEST, _WIDEST))
     u, v = _smoothed(linear, usable, smoothing)
     noise = grain * min(1.0, _BLOTCH / smoothing)
-    ground, ground_light = _ground(linear, light, cutter, unclipped)
+    half = np.s_[::2, ::2]
+    ground, ground_light = _ground(linear[half], light[half], cutter[half], unclipped[half])
     return ChromaMap(u, v, light, cutter, usable, step, smoothing, noise, ground, ground_light)
 
 
@@ -139,7 +143,7 @@ def _ground(
     linear: Floats, light: Floats, cutter: Flags, unclipped: Flags
 ) -> tuple[tuple[float, float] | None, float]:
     """(u, v) of the background, where it is light enough to have a colour, and its luminance."""
-    away = cv2.dilate(cutter.astype(np.uint8), np.ones((17, 17), np.uint8)) == 0
+    away = cv2.dilate(cutter.astype(np.uint8), np.ones((9, 9), np.uint8)) == 0
     brightness = float(np.median(light[away])) if away.any() else 0.0
     lit = away & unclipped & (light > 0.02)
     if lit.sum() < 0.02 * lit.size or brightness < 0.02:
