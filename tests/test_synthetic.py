@@ -30,6 +30,7 @@ from wearscope.synthetic import (
     shank_scene,
     target_scene,
     turned_scenes,
+    with_fibre,
 )
 from wearscope.synthetic.camera import _noisy, srgb_code
 from wearscope.synthetic.coverage import polygon_coverage
@@ -476,3 +477,15 @@ def test_body_light_goes_on_past_the_outline(helix: float) -> None:
         ratio = light[outside[:, 1], outside[:, 0]] / light[inside[:, 1], inside[:, 0]]
         assert np.abs(np.median(ratio) - 1) < 0.06
         assert np.abs(ratio - 1).max() < 0.2
+
+
+def test_fibre_covers_its_length_times_its_width() -> None:
+    """On cutter and background alike, and the outline's truth stays."""
+    scene = corner_scene(np.random.default_rng(0), size=SIZE, px_per_mm=200, corner_px=(200, 200), look=EVEN)
+    line = np.stack([np.linspace(100, 300, 50), np.full(50, 120.5)], axis=1)
+    with_it = with_fibre(scene, line, width_px=5, level=0.5)
+    changed = np.abs(with_it.body - scene.body)[..., 2].sum(dtype=float) / 0.5
+    also = np.abs(with_it.background - scene.background)[..., 2].sum(dtype=float) / 0.5
+    assert changed == pytest.approx(200 * 5, rel=1e-3)
+    assert also == pytest.approx(200 * 5, rel=1e-3)
+    assert with_it.outlines is scene.outlines

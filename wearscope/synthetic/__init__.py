@@ -9,7 +9,7 @@ from wearscope.synthetic.camera import Camera, encode_jpeg, ideal_light, photogr
 from wearscope.synthetic.closeups import edge_scene, end_scene
 from wearscope.synthetic.corner import corner_scene
 from wearscope.synthetic.outlines import Chip, Edges, Wear
-from wearscope.synthetic.paint import Look, empty_scene
+from wearscope.synthetic.paint import Look, empty_scene, with_fibre
 from wearscope.synthetic.scene import Placement, Scene
 from wearscope.synthetic.surface import Heat
 from wearscope.synthetic.targets import Projection, target_scene
@@ -39,4 +39,5 @@ __all__ = [
     "shank_scene",
     "target_scene",
     "turned_scenes",
+    "with_fibre",
 ]

@@ -89,7 +89,7 @@ def ideal_light(scene: Scene, camera: Camera) -> Light:
         _blur(polygon_coverage(scene.outlines, scene.size, camera.oversampling), camera, camera.oversampling),
         camera,
     )
-    body, background = _blur(scene.body, camera, 1), scene.background
+    body, background = _blur(scene.body, camera, 1), _blur(scene.background, camera, 1)
     if scene.defocus_px is not None:
         share, body = (_defocused(layer, scene.defocus_px) for layer in (share, body))
     return np.asarray(background + share[..., None] * (body - background), np.float32)

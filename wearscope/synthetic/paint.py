@@ -1,7 +1,7 @@
 """The light a cutter's body sends to the lens: ring light on ground metal, and what wear, heat and dirt put on it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import cv2
@@ -13,7 +13,17 @@ from wearscope.synthetic.scene import Light, Placement, Scene
 from wearscope.synthetic.section import LAND, RAKE, RELIEF, Section, facing
 from wearscope.synthetic.surface import FINISHES, Heat, brushed, clouds, film_colour, paper
 
-__all__ = ["Look", "Seen", "background_light", "build_scene", "empty_scene", "heat_share", "look_at", "metal"]
+__all__ = [
+    "Look",
+    "Seen",
+    "background_light",
+    "build_scene",
+    "empty_scene",
+    "heat_share",
+    "look_at",
+    "metal",
+    "with_fibre",
+]
 
 Points = NDArray[np.float64]
 Background = Literal["backlit", "dark", "paper", "desk"]
@@ -131,6 +141,20 @@ def empty_scene(
     """A background and no cutter."""
     ground = background_light(size, look or Look(), rng)
     return Scene(size, (), np.zeros_like(ground), ground, {"view": "empty", "size_px": list(size)})
+
+
+def with_fibre(scene: Scene, points_px: Points, *, width_px: float = 6.0, level: float = 0.45) -> Scene:
+    """The scene with a fibre lying over cutter and background along `points_px` (N, 2); it leaves the outline's truth as it is."""
+    points = np.asarray(points_px, np.float64)
+    step = np.gradient(points, axis=0)
+    across = 0.5 * width_px * np.stack([-step[:, 1], step[:, 0]], axis=1) / np.hypot(*step.T)[:, None]
+    cover = polygon_coverage([np.concatenate([points + across, (points - across)[::-1]])], scene.size)[
+        ..., None
+    ]
+    thread = level * np.array([0.92, 0.96, 1.0], np.float32)
+    body, background = (light * (1 - cover) + cover * thread for light in (scene.body, scene.background))
+    truth = {**scene.truth, "fibre_px": np.round(points, 2).tolist()}
+    return replace(scene, body=body, background=background, truth=truth)
 
 
 def background_light(

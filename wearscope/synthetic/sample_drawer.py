@@ -196,7 +196,7 @@ def _photos() -> tuple[_Photo, ...]:
         ),
         _Photo(
             "slot06_engraver60_carbide.jpg",
-            _facts(6, "engraver", "carbide", 6, 1),
+            _facts(6, "engraver", "carbide", 6, 1, radius=0.1),
             lambda rng: engraver_scene(
                 rng,
                 px_per_mm=PX_PER_MM,
