@@ -51,7 +51,7 @@ def _objects(grey: Picture) -> list[NDArray[np.uint8]]:
     _, light = cv2.threshold(picture, 0, 1, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
     masks = []
     for mask in (1 - light, light):
-        n, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
+        _n, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
         for k in 1 + np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:2]:
             if stats[k, cv2.CC_STAT_AREA] > 0.005 * mask.size:
                 masks.append((labels == k).astype(np.uint8))
@@ -149,4 +149,4 @@ def _robust(design: Array, values: Array) -> tuple[Array, Array, float, Array]:
         root = np.sqrt(weight)
         fit = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
     normal = np.linalg.inv((design * weight[:, None]).T @ design)
-    return fit, weight, spread, 4 * spread**2 * normal
+    return np.asarray(fit, np.float64), weight, spread, np.asarray(4 * spread**2 * normal, np.float64)

@@ -107,7 +107,9 @@ def _marker_centres(grey: Picture) -> Array:
             dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, name))
             corners, _, _ = cv2.aruco.ArucoDetector(dictionary).detectMarkers(shown)
             if len(corners) > len(best):
-                best = np.array([_crossing(c.reshape(4, 2)) for c in corners], float)
+                best = np.array(
+                    [_crossing(np.asarray(c, np.float64).reshape(4, 2)) for c in corners], np.float64
+                )
                 best[:, 0] = picture.shape[1] - 1 - best[:, 0] if mirrored else best[:, 0]
             if len(best) >= FEWEST_POINTS:
                 return best
@@ -156,7 +158,10 @@ def _reductions(grey: Picture) -> Iterator[tuple[int, Picture]]:
     while min(grey.shape) >= 60 and level < 4:
         yield level, grey
         height, width = grey.shape[0] // 2, grey.shape[1] // 2
-        grey = cv2.resize(grey[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
+        grey = np.asarray(
+            cv2.resize(grey[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA),
+            np.float32,
+        )
         level += 1
 
 

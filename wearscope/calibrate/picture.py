@@ -19,7 +19,7 @@ USED, LEFT_OUT = (255, 160, 0), (0, 90, 230)
 def draw_marks(photo: Photo, reading: Reading, path: str | Path) -> None:
     """Write a picture with a cross on every mark that was used and a square on every one that was left out."""
     base = photo.grey()
-    picture: NDArray[np.uint8] = cv2.cvtColor(base, cv2.COLOR_GRAY2BGR)
+    picture = np.asarray(cv2.cvtColor(base, cv2.COLOR_GRAY2BGR), np.uint8)
     size = max(5, round(min(photo.size) / 120))
     for (x, y), used in zip(np.round(reading.points_px * 16).astype(int), reading.used, strict=True):
         d = size * 16
@@ -28,7 +28,7 @@ def draw_marks(photo: Photo, reading: Reading, path: str | Path) -> None:
             cv2.line(picture, (x, y - d), (x, y + d), USED, 1, cv2.LINE_AA, 4)
         else:
             cv2.rectangle(picture, (x - d, y - d), (x + d, y + d), LEFT_OUT, 2, cv2.LINE_AA, 4)
-    good, data = cv2.imencode(".png", picture)
+    _good, data = cv2.imencode(".png", picture)
     try:
         Path(path).write_bytes(data.tobytes())
     except OSError as error:

@@ -118,7 +118,10 @@ def _reductions(grey: Picture) -> Iterator[tuple[int, Picture]]:
     while min(grey.shape) >= 60:
         yield level, grey
         height, width = grey.shape[0] // 2, grey.shape[1] // 2
-        grey = cv2.resize(grey[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
+        grey = np.asarray(
+            cv2.resize(grey[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA),
+            np.float32,
+        )
         level += 1
 
 
@@ -224,7 +227,7 @@ def _usual(width: Array, bars: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 def _alike(fit: PlaneFit, number: NDArray[np.int_]) -> float:
     """Factor on the covariance because neighbouring marks err alike: (1 + r) / (1 - r) for a lag-one correlation r."""
-    names, at = np.unique(number, return_inverse=True)
+    _names, at = np.unique(number, return_inverse=True)
     share = np.maximum(np.bincount(at, fit.weights), 1e-9)
     mean = np.bincount(at, fit.weights * fit.residuals_px[:, 0]) / share
     r = float((mean[1:] * mean[:-1]).sum() / max((mean**2).sum(), 1e-30))

@@ -113,13 +113,13 @@ def _check_lines(axes: Any, height: float) -> None:
     """Two lines with end bars whose outer faces are 100 mm apart, one across and one down."""
     bar, left, low = 0.5, 20.0, 40.0
     lines = [
-        (left, low, CHECK_LINE_MM, 0.2),
+        (left, low, CHECK_LINE_MM, 0.3),
         (left, low - 3, bar, 6.0),
         (left + CHECK_LINE_MM - bar, low - 3, bar, 6.0),
     ]
     side = 150.0
     lines += [
-        (side, low, 0.2, CHECK_LINE_MM),
+        (side, low, 0.3, CHECK_LINE_MM),
         (side - 3, low, 6.0, bar),
         (side - 3, low + CHECK_LINE_MM - bar, 6.0, bar),
     ]

@@ -5,6 +5,7 @@ linear light unless stated; finding may use any monotone grey, measuring uses li
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -29,7 +30,7 @@ NOISE_FACTOR = 4.0
 """A response counts from this many robust standard deviations of the picture's own response."""
 
 
-def _robust_sd(values: NDArray[np.floating]) -> float:
+def _robust_sd(values: NDArray[Any]) -> float:
     return float(1.4826 * np.median(np.abs(values - np.median(values))))
 
 
@@ -90,8 +91,8 @@ def stroke_directions(grey: Picture, *, count: int = 3) -> list[float]:
             continue
         weight = np.minimum(size[strong], np.quantile(size[strong], 0.9))
         turn = (np.arctan2(gy[strong], gx[strong]) + np.pi / 2) % np.pi
-        bins = np.bincount((turn * 180 / np.pi).astype(int) % 180, weight, 180)
-        bins = cv2.GaussianBlur(np.tile(bins, 3)[None], (0, 0), 1.5)[0, 180:360]
+        counts = np.bincount((turn * 180 / np.pi).astype(int) % 180, weight, 180)
+        bins = cv2.GaussianBlur(np.tile(counts, 3)[None], (0, 0), 1.5)[0, 180:360]
         peaks = np.flatnonzero((bins >= np.roll(bins, 1)) & (bins > np.roll(bins, -1)))
         for peak in peaks[np.argsort(-bins[peaks])][:count]:
             angle = np.deg2rad(peak + 0.5)
@@ -128,7 +129,7 @@ def find_strokes(
 
 
 def _strokes_at(
-    turned: Picture, inside: NDArray[np.uint8], frame: Array, scale: float, level: int, sign: int
+    turned: NDArray[Any], inside: NDArray[Any], frame: Array, scale: float, level: int, sign: int
 ) -> Strokes:
     margin = 2 * int(np.ceil(2 * scale)) + 1
     valid = (
@@ -144,7 +145,7 @@ def _strokes_at(
 
 
 def _strokes_of(
-    ridge: NDArray[np.bool_], response: Picture, frame: Array, scale: float, level: int
+    ridge: NDArray[np.bool_], response: NDArray[Any], frame: Array, scale: float, level: int
 ) -> Strokes:
     bridged = cv2.dilate(ridge.astype(np.uint8), np.ones((3, 1), np.uint8))
     n, labels, stats, _ = cv2.connectedComponentsWithStats(bridged, connectivity=8)
@@ -155,7 +156,7 @@ def _strokes_of(
     x_fine = x + 0.5 * (right - left) / np.maximum(2 * mid - left - right, 1e-12)
     number = np.maximum(np.bincount(label, minlength=n), 1)
 
-    def mean(values: NDArray[np.floating]) -> Array:
+    def mean(values: NDArray[Any]) -> Array:
         return np.asarray(np.bincount(label, values, n) / number, np.float64)
 
     mean_x, mean_y, strength = mean(x_fine), mean(y), mean(mid)
@@ -165,7 +166,7 @@ def _strokes_of(
     straight = spread < (0.5 * scale) ** 2 + 0.1
     keep = (number > 2) & straight & (np.abs(slope) < 0.1) & (np.arange(n) > 0)
 
-    def end(v: Array) -> Array:
+    def end(v: NDArray[Any]) -> Array:
         u = mean_x[keep] + slope[keep] * (v - mean_y[keep])
         there = np.column_stack([u, v]) @ frame[:, :2].T + frame[:, 2]
         return np.asarray(there * 2**level + (2**level - 1) / 2)
@@ -207,7 +208,7 @@ def bar_centres(
     limit = np.array(linear.shape[::-1]) - 1
     inside = np.all([np.all((e >= 0) & (e <= limit), axis=1) for e in ends], axis=0)
     profile = _smooth_rows(profile, smooth / step)
-    slope = np.gradient(profile, axis=1)
+    slope = np.asarray(np.gradient(profile, axis=1))
     window = np.abs(u)[None, :] <= half_width[:, None]
     left = _peak(
         np.where(window & (u < 0)[None, :] | (window & (np.abs(u) <= smooth)[None, :]), -slope, -np.inf), u
@@ -253,7 +254,7 @@ def find_saddles(grey: Picture, *, sigma: float = 1.5) -> tuple[Array, Array]:
     Each candidate must show two periods round a ring of radius 4 `sigma`, whatever its contrast. Directions are
     in rad, modulo pi; they turn by pi/2 from one corner of a chessboard to the next.
     """
-    smooth = cv2.GaussianBlur(grey, (0, 0), sigma)
+    smooth = np.asarray(cv2.GaussianBlur(grey, (0, 0), sigma), np.float32)
     xx = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, ksize=3)
     yy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3)
     xy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3)
