@@ -6,10 +6,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+import numpy as np
+
+from wearscope.errors import PhotoError
 from wearscope.facts import CutterKind, Facts
 from wearscope.features.chips import measure_chips
 from wearscope.features.corner import measure_corner
 from wearscope.features.land import measure_land
+from wearscope.features.nose import measure_nose
+from wearscope.features.point import measure_point
 from wearscope.features.tint import measure_tint
 from wearscope.finding import Curve, Finding, merge
 from wearscope.flags import FLAGS, blocking
@@ -23,7 +28,10 @@ from wearscope.outline.shape import CornerPose, Outline
 from wearscope.photo.read import Photo, read_photo
 from wearscope.quantity import COVERAGE_FACTOR
 
-__all__ = ["ScaleSource", "TypedScale", "inspect_photo"]
+__all__ = ["Grey", "ScaleSource", "TypedScale", "grey_card", "inspect_photo"]
+
+Grey = tuple[float, float, float]
+"""Linear light, blue, green, red."""
 
 
 class ScaleSource(Protocol):
@@ -50,8 +58,11 @@ def inspect_photo(
     limits: Limits,
     view: str = "corner",
     flute: int = 1,
+    grey: Grey | None = None,
 ) -> Inspection:
     """Measure and judge one photo of one view of one flute.
+
+    `grey`: colour of a grey card in the same light (`grey_card`), for the judgement of heat colours.
 
     Raises PhotoError for a file that is no photo and CalibrationError for a calibration that does not fit it.
     What cannot be measured is a result with a reason, not an error.
@@ -60,7 +71,9 @@ def inspect_photo(
     scale = scale_source.scale_for(photo.size)
     outline = find_outline(photo, form=_FORM.get(facts.kind, "corner")) if view == "corner" else None
     expected = tuple(_expected(view, facts, limits))
-    finding = merge([_of_facts(facts, limits, scale), *_seen(photo, outline, scale, facts, view, expected)])
+    finding = merge(
+        [_of_facts(facts, limits, scale), *_seen(photo, outline, scale, facts, view, expected, grey)]
+    )
     judgement = judge(
         finding,
         view=view,
@@ -73,20 +86,54 @@ def inspect_photo(
     return conclude([report], facts=facts, limits=limits)
 
 
+def grey_card(photo: Photo) -> Grey:
+    """The colour of a grey card that fills the middle of a photo, linear light, blue, green, red.
+
+    Raises PhotoError where the middle half is not one even grey: too dark, blown out, patterned or coloured.
+    """
+    width, height = photo.size
+    light = photo.linear_bgr((width // 4, height // 4, width - width // 4, height - height // 4))
+    blue, green, red = (float(np.median(light[..., channel])) for channel in range(3))
+    low, high = np.percentile(light[..., 1], [5, 95])
+    even = low > 0.02 and high < 0.95 and high < _CARD_EVEN * low
+    if not even or max(blue, green, red) > _CARD_TINT * min(blue, green, red):
+        raise PhotoError(
+            f"{photo.path}: no even grey in the middle of the picture; fill the frame with the card, lit as the "
+            "cutter is, neither dark nor blown out"
+        )
+    return blue, green, red
+
+
+_CARD_EVEN = 2.0
+"""Vignetting and a ring light change the light over half a frame by less than this factor (common practice, no source)."""
+_CARD_TINT = 2.5
+"""Household lights from 2700 K to 6500 K change the balance of a camera by less than this factor (common practice, no source)."""
 _FORM: Mapping[CutterKind, Form] = {"engraver": "point", "ball": "nose"}
 """What to look for at the tip; a corner where nothing is said."""
 
 
 def _seen(
-    photo: Photo, outline: Outline | None, scale: Scale, facts: Facts, view: str, expected: Iterable[str]
+    photo: Photo,
+    outline: Outline | None,
+    scale: Scale,
+    facts: Facts,
+    view: str,
+    expected: Iterable[str],
+    grey: Grey | None,
 ) -> Iterator[Finding]:
     """What each feature of this view finds; without a cutting corner, the reason why nothing was measured."""
     if outline is not None:
         yield _of_outline(outline, expected)
+        if outline.nose is not None:
+            yield measure_nose(photo, outline, scale, nominal_radius_mm=facts.nominal_radius_mm)
         if outline.corner is not None:
-            yield measure_corner(photo, outline, scale, nominal_radius_mm=facts.nominal_radius_mm)
+            if facts.kind == "engraver":
+                yield measure_point(photo, outline, scale)
+            else:
+                yield measure_corner(photo, outline, scale, nominal_radius_mm=facts.nominal_radius_mm)
             yield measure_chips(photo, outline, scale)
-            yield measure_tint(photo, outline, scale)
+        if outline.corner is not None or outline.nose is not None:
+            yield measure_tint(photo, outline, scale, grey=grey)
     elif view == "edge":
         yield measure_land(photo, scale)
     else:
@@ -107,8 +154,7 @@ def _of_outline(outline: Outline, expected: Iterable[str]) -> Finding:
         guessed = () if outline.corner.roles_certain else ("edge_roles_assumed",)
         return Finding(flags=(*outline.flags, *guessed), curves=curves)
     if outline.nose is not None:
-        why = "the round end was found; its form is not measured yet"
-        return Finding(flags=outline.flags, curves=curves, not_measured=dict.fromkeys(expected, why))
+        return Finding(flags=outline.flags, curves=curves)
     flags = outline.flags if blocking(outline.flags) else (*outline.flags, "corner_not_in_frame")
     why = FLAGS[blocking(flags)[0]].text.rstrip(".")
     return Finding(flags=flags, curves=curves, not_measured=dict.fromkeys(expected, why))

@@ -46,41 +46,42 @@ def nose_candidates(small: NDArray[np.uint8], gradients: Gradients) -> list[Nose
     normal = np.stack([gx[y, x], gy[y, x]], axis=1).astype(float)
     normal /= np.maximum(np.hypot(*normal.T), 1e-9)[:, None]
     found = []
-    for votes, radius, sign, centre in _circles(place, normal, small.shape[:2])[:_LOOKED_AT]:
-        arc = _arc(place, sign * normal, centre, radius)
+    for votes, radius, centre in _circles(place, normal, small.shape[:2])[:_LOOKED_AT]:
+        arc = _arc(place, normal, centre, radius)
         if arc is not None:
             found.append(_judge(gradients, centre, radius, arc, votes))
     return sorted(found, key=lambda c: -c.score)
 
 
-def _circles(
-    place: Floats, normal: Floats, shape: tuple[int, int]
-) -> list[tuple[float, float, float, Floats]]:
-    """(share of a half circle that votes, radius, sign of the normal towards the centre, centre), best first."""
+def _circles(place: Floats, normal: Floats, shape: tuple[int, int]) -> list[tuple[float, float, Floats]]:
+    """(share of a half circle that votes, radius, centre), best first.
+
+    Every edge pixel votes for both sides: a round end may be darker than its ground here and lighter there.
+    """
     height, width = shape
     found = []
     radius = _SMALLEST
     while radius < 0.6 * max(shape):
         margin = int(radius // _CELL) + 1
         columns, rows = width // _CELL + 2 * margin + 1, height // _CELL + 2 * margin + 1
-        for sign in (1.0, -1.0):
-            cell = ((place + sign * radius * normal) // _CELL).astype(int) + margin
-            inside = np.all((cell >= 0) & (cell < (columns, rows)), axis=1)
-            count = np.bincount(cell[inside, 1] * columns + cell[inside, 0], minlength=rows * columns)
-            near = cv2.boxFilter(count.reshape(rows, columns).astype(np.float32), -1, (3, 3), normalize=False)
-            k = int(np.argmax(near))
-            centre = (np.array([k % columns, k // columns]) - margin + 0.5) * _CELL
-            found.append((float(near.flat[k]) / (np.pi * radius), radius, sign, centre))
+        centres = np.concatenate([place + radius * normal, place - radius * normal])
+        cell = (centres // _CELL).astype(int) + margin
+        inside = np.all((cell >= 0) & (cell < (columns, rows)), axis=1)
+        count = np.bincount(cell[inside, 1] * columns + cell[inside, 0], minlength=rows * columns)
+        near = cv2.boxFilter(count.reshape(rows, columns).astype(np.float32), -1, (3, 3), normalize=False)
+        k = int(np.argmax(near))
+        centre = (np.array([k % columns, k // columns]) - margin + 0.5) * _CELL
+        found.append((float(near.flat[k]) / (np.pi * radius), radius, centre))
         radius *= _RADIUS_STEP
     return sorted(found, key=lambda c: -c[0] * np.sqrt(c[1]))
 
 
-def _arc(place: Floats, towards: Floats, centre: Floats, radius: float) -> tuple[float, float] | None:
-    """(first, last) angle of the longest stretch of the circle with edge pixels on it that face its centre."""
+def _arc(place: Floats, normal: Floats, centre: Floats, radius: float) -> tuple[float, float] | None:
+    """(first, last) angle of the longest stretch of the circle with edge pixels on it that lie across its rays."""
     ray = centre - place
     distance = np.hypot(*ray.T)
     on = (np.abs(distance - radius) < 0.03 * radius + 2) & (
-        np.einsum("ij,ij->i", ray, towards) > 0.95 * distance
+        np.abs(np.einsum("ij,ij->i", ray, normal)) > 0.95 * distance
     )
     angle = np.sort(np.arctan2(-ray[on, 1], -ray[on, 0]))
     if len(angle) < 8:

@@ -1,0 +1,85 @@
+"""Ball noses and engravers' points against drawn ones with exact truth."""
+
+import numpy as np
+import pytest
+
+from wearscope.features.nose import measure_nose
+from wearscope.features.point import measure_point
+from wearscope.geometry.scale import Scale
+from wearscope.outline.find import find_outline
+from wearscope.photo.read import Photo
+from wearscope.synthetic.camera import Camera, photograph
+from wearscope.synthetic.paint import Look
+from wearscope.synthetic.tips import ball_scene, engraver_scene
+
+CAMERA = Camera(blur_px=1.2, full_well_e=6000, read_e=5, jpeg_quality=90)
+SCALE = Scale(280.0)
+
+
+def pointed(seed: int, **shape: float) -> Photo:
+    rng = np.random.default_rng(seed)
+    ground = ("dark", "backlit")[seed % 2]
+    scene = engraver_scene(
+        rng, rotation_deg=float(rng.uniform(-20, 20)), look=Look(background=ground), **shape
+    )
+    return Photo("drawn", "0" * 64, photograph(scene, CAMERA, rng)[0])
+
+
+@pytest.mark.parametrize("angle", [30.0, 60.0, 90.0])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_included_angle(angle: float, seed: int) -> None:
+    photo = pointed(seed, included_angle_deg=angle, tip_width_mm=0.1)
+    found = measure_point(photo, find_outline(photo, form="point"), SCALE).quantities["included_angle"]
+    assert abs(found.value - angle) < max(found.expanded, 0.05)
+
+
+@pytest.mark.parametrize("width", [0.05, 0.1, 0.25])
+@pytest.mark.parametrize("seed", [3, 4])
+def test_width_of_a_flat_tip(width: float, seed: int) -> None:
+    photo = pointed(seed, included_angle_deg=60.0, tip_width_mm=width)
+    found = measure_point(photo, find_outline(photo, form="point"), SCALE).quantities
+    assert abs(found["tip_width"].value - width) < found["tip_width"].expanded
+    assert found["nose_radius"].value == pytest.approx(found["tip_width"].value / 2)
+
+
+@pytest.mark.parametrize("radius", [0.04, 0.1, 0.2])
+def test_radius_of_a_round_tip(radius: float) -> None:
+    photo = pointed(5, included_angle_deg=60.0, tip_width_mm=0.0, nose_radius_mm=radius)
+    found = measure_point(photo, find_outline(photo, form="point"), SCALE).quantities["nose_radius"]
+    assert abs(found.value - radius) < found.expanded
+
+
+def test_sharp_point_is_an_upper_limit() -> None:
+    photo = pointed(7, included_angle_deg=60.0, tip_width_mm=0.002)
+    found = measure_point(photo, find_outline(photo, form="point"), SCALE).quantities["tip_width"]
+    assert found.kind == "upper_limit"
+    assert 0.002 <= found.value < 0.02
+
+
+@pytest.mark.parametrize("ground", ["dark", "backlit", "paper"])
+def test_radius_of_a_ball(ground: str) -> None:
+    rng = np.random.default_rng(8)
+    scene = ball_scene(rng, diameter_mm=3.0, look=Look(background=ground))
+    photo = Photo("drawn", "0" * 64, photograph(scene, CAMERA, rng)[0])
+    found = measure_nose(photo, find_outline(photo, form="nose"), SCALE, nominal_radius_mm=1.5).quantities
+    assert abs(found["nose_radius"].value - 1.5) < max(found["nose_radius"].expanded, 0.002)
+    assert found["nose_deviation"].bounds(0.0)[1] < 0.02
+
+
+def test_flattened_ball_is_out_of_form() -> None:
+    rng = np.random.default_rng(9)
+    scene = ball_scene(rng, diameter_mm=3.0, flat_depth_mm=0.04, look=Look(background="dark"))
+    picture, truth = photograph(scene, CAMERA, rng)
+    photo = Photo("drawn", "0" * 64, picture)
+    found = measure_nose(photo, find_outline(photo, form="nose"), SCALE, nominal_radius_mm=1.5).quantities
+    assert abs(found["nose_deviation"].value - truth["nose_deviation_mm"]) < max(
+        found["nose_deviation"].expanded, 0.004
+    )
+
+
+def test_without_a_tip_nothing_is_measured() -> None:
+    empty = Photo("empty", "0" * 64, np.full((600, 800, 3), 128, np.uint8))
+    for form, measure in (("nose", measure_nose), ("point", measure_point)):
+        finding = measure(empty, find_outline(empty, form=form), SCALE)
+        assert not finding.quantities
+        assert finding.not_measured
