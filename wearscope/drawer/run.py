@@ -2,6 +2,7 @@
 
 import hashlib
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -24,7 +25,7 @@ from wearscope.errors import RecordsError
 from wearscope.grading.decide import Grade, worst
 from wearscope.inspection import Inspection, from_document, join
 
-__all__ = ["Cutter", "Drawer", "grade_drawer"]
+__all__ = ["Cutter", "Drawer", "grade_drawer", "writing_to"]
 
 Look: TypeAlias = Callable[[Bench, Job], Seen]
 """Must be importable by name: it runs in another process."""
@@ -153,6 +154,18 @@ def grade_drawer(
     return drawer
 
 
+@contextmanager
+def writing_to(out: Path) -> Iterator[None]:
+    """Say in words that something cannot be written, and what to do."""
+    try:
+        yield
+    except OSError as error:
+        raise RecordsError(
+            f"{out}: cannot be written ({error.strerror}); what is done is kept: "
+            "make room there, then run the same command again"
+        ) from error
+
+
 def _planned(drawer: Drawer, name: str) -> Job | None:
     """The job of one photo; None, and a reason kept, where the file cannot be read."""
     path, shown = drawer.folder / name, shown_by(name, drawer.known)
@@ -180,16 +193,11 @@ def _keep(drawer: Drawer, job: Job, result: Seen | Crash) -> None:
     if isinstance(result, Crash):
         drawer.crashed[job.key] = result.reason
         return
-    try:
+    with writing_to(drawer.out):
         if result.document is not None:
             write_whole(drawer.out / (job.name + ANNOTATED), result.picture)
             write_whole(drawer.store.path(job.key, THUMBNAIL), result.thumbnail)
         drawer.store.put(job.key, {"inspection": result.document, "reason": result.reason})
-    except OSError as error:
-        raise RecordsError(
-            f"{drawer.out}: cannot be written ({error.strerror}); nothing is lost: "
-            "make room there, then run the same command again"
-        ) from error
     drawer.done_now += 1
 
 
@@ -197,4 +205,5 @@ def _share_picture(drawer: Drawer, name: str, twin: str) -> None:
     """A photo that lies there twice is looked at once; its picture goes beside both names."""
     own, other = drawer.out / (name + ANNOTATED), drawer.out / (twin + ANNOTATED)
     if not own.exists() and other.exists():
-        write_whole(own, other.read_bytes())
+        with writing_to(drawer.out):
+            write_whole(own, other.read_bytes())

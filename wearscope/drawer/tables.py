@@ -5,12 +5,12 @@ import hashlib
 import io
 import json
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from wearscope import __version__
-from wearscope.drawer.run import Cutter, Drawer
+from wearscope.drawer.run import Cutter, Drawer, writing_to
 from wearscope.drawer.store import write_whole, write_whole_stream
 from wearscope.grading.decide import GRADES, Grade, worst
 from wearscope.inspection import Inspection, PhotoReport, to_document
@@ -71,11 +71,16 @@ def write_tables(drawer: Drawer) -> Summary:
     summary = Summary(
         tuple(lines), drawer.out / "drawer.csv", drawer.out / "drawer.json", drawer.out / "index.html"
     )
-    _write(summary.csv, lambda: _csv(drawer, [name for name in MEASURES if name in measured]))
-    _write(summary.json, lambda: _json(drawer, lines))
-    _write_cutter_pages(drawer)
-    _write(summary.page, lambda: _page(drawer, lines))
+    with writing_to(drawer.out):
+        _write_all(drawer, summary, [name for name in MEASURES if name in measured])
     return summary
+
+
+def _write_all(drawer: Drawer, summary: Summary, measured: list[str]) -> None:
+    _write(summary.csv, lambda: _csv(drawer, measured))
+    _write(summary.json, lambda: _json(drawer, summary.lines))
+    _write_cutter_pages(drawer)
+    _write(summary.page, lambda: _page(drawer, summary.lines))
 
 
 def _write(path: Path, pieces: Callable[[], Iterator[str]]) -> None:
@@ -140,7 +145,7 @@ def _csv_line(cells: Iterable[object]) -> str:
     return line.getvalue()
 
 
-def _json(drawer: Drawer, lines: list[Line]) -> Iterator[str]:
+def _json(drawer: Drawer, lines: Sequence[Line]) -> Iterator[str]:
     head = {
         "schema": SCHEMA,
         "grade": worst(line.grade for line in lines),
@@ -165,7 +170,7 @@ def _cutter_document(cutter: Cutter) -> dict[str, object]:
     }
 
 
-def _page(drawer: Drawer, lines: list[Line]) -> Iterator[str]:
+def _page(drawer: Drawer, lines: Sequence[Line]) -> Iterator[str]:
     names = drawer.names_by_cutter()
     cards = (_card(drawer.cutter(line.cutter, names[line.cutter]), drawer) for line in lines)
     counts = Counter[str](line.grade for line in lines)
