@@ -281,6 +281,17 @@ def test_a_kind_without_a_limit_for_its_corner_is_never_sharp() -> None:
     assert grade_of(GOOD, facts=Facts("ball", nominal_radius_mm=3.0)) == "retake"
 
 
+@pytest.mark.parametrize("kind", ["corner-radius", "engraver"])
+def test_what_had_a_radius_when_new_is_not_judged_without_it(kind: str) -> None:
+    measured = Finding({**GOOD.quantities, "tip_width": Quantity(0.01, "mm")}, flags=GOOD.flags)
+    facts = Facts.given(kind=kind, material="carbide", diameter_mm=6.0)
+    judgement = judge(measured, view="corner", facts=facts, limits=LIMITS, px_per_mm=250.0)
+    assert judgement.grade == "retake"
+    assert "give --nominal-radius" in judgement.reasons[0]
+    known = Facts.given(kind=kind, material="carbide", diameter_mm=6.0, nominal_radius_mm=0.0)
+    assert judge(measured, view="corner", facts=known, limits=LIMITS, px_per_mm=250.0).grade == "sharp"
+
+
 @pytest.mark.parametrize(
     ("sigma_px", "px_per_mm", "raised"),
     [(1.0, 40.0, "scale_too_small"), (6.0, 240.0, "out_of_focus"), (1.0, 250.0, None)],

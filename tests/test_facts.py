@@ -45,6 +45,12 @@ def test_facts_nobody_gave_are_assumed_and_named() -> None:
     assert Facts.given(kind="flat", material="hss", diameter_mm=3.0).assumed == ()
 
 
+@pytest.mark.parametrize("kind", ["corner-radius", "engraver"])
+def test_a_radius_when_new_that_matters_is_named_where_nobody_gave_it(kind: str) -> None:
+    assert "nominal radius" in Facts.given(kind=kind).assumed
+    assert "nominal radius" not in Facts.given(kind=kind, nominal_radius_mm=0.0).assumed
+
+
 def test_a_ball_is_as_round_as_it_is_wide_and_a_flat_end_is_sharp() -> None:
     assert Facts.given(kind="ball", diameter_mm=8.0).nominal_radius_mm == 4.0
     assert Facts.given(kind="flat", diameter_mm=8.0).nominal_radius_mm == 0.0
@@ -59,7 +65,6 @@ def test_a_ball_is_as_round_as_it_is_wide_and_a_flat_end_is_sharp() -> None:
         ({"diameter_mm": -3.0}, "more than 0"),
         ({"diameter_mm": float("nan")}, "more than 0"),
         ({"flutes": 0}, "expected 1 to 12"),
-        ({"kind": "corner-radius"}, "give --nominal-radius"),
         ({"kind": "corner-radius", "diameter_mm": 6.0, "nominal_radius_mm": 3.5}, "half the diameter"),
     ],
 )

@@ -82,12 +82,15 @@ class Facts:
         flutes: int | None = None,
         nominal_radius_mm: float | None = None,
     ) -> "Facts":
-        """Facts as far as somebody gave them; kind, material and diameter that are None are assumed and named."""
-        named = {"kind": kind, "material": material, "diameter": diameter_mm}
+        """Facts as far as somebody gave them; kind, material and diameter that are None are assumed and named.
+
+        So is the radius that a corner-radius cutter or an engraver's tip had when new: without it neither is judged.
+        """
+        named: dict[str, object] = {"kind": kind, "material": material, "diameter": diameter_mm}
         kind = _one_of("kind", kind or "flat", KINDS)
         diameter = 6.0 if diameter_mm is None else diameter_mm
-        if kind == "corner-radius" and nominal_radius_mm is None:
-            raise InputError("a corner-radius cutter needs its radius when new: give --nominal-radius")
+        if kind in ("corner-radius", "engraver"):
+            named["nominal radius"] = nominal_radius_mm
         usual_radius = diameter / 2 if kind == "ball" else 0.0
         return cls(
             kind,

@@ -7,7 +7,7 @@ from wearscope.facts import Facts
 from wearscope.finding import Finding
 from wearscope.flags import FLAGS, blocking
 from wearscope.grading.decide import GRADES, Grade, Verdict, decide, deciding, verdict_words, worst
-from wearscope.grading.limits import Limit, Limits
+from wearscope.grading.limits import NOMINAL_RADIUS, Limit, Limits
 
 __all__ = ["Judgement", "judge"]
 
@@ -40,6 +40,7 @@ class _Damage:
     name: str
     limits: tuple[Limit, ...]
     verdicts: tuple[Verdict, ...]
+    without_limits: str
 
     @property
     def grade(self) -> Grade:
@@ -50,7 +51,7 @@ class _Damage:
             return verdict_words(next(v for v in self.verdicts if v.grade == self.grade))
         names = [limit.measurement for limit in self.limits]
         whys = (finding.not_measured[name] for name in names if name in finding.not_measured)
-        why = next(whys, "nothing in this photo shows it" if names else "no limit for this kind of cutter")
+        why = next(whys, "nothing in this photo shows it" if names else self.without_limits)
         return f"{self.name}: not measured ({why.rstrip('.')})"
 
 
@@ -71,7 +72,9 @@ def judge(
     by_name = limits.for_cutter(facts, corner_angle_deg=corner_angle_deg)
     front_lit = any(flag.startswith("tint:") for flag in finding.flags)
     required = limits.required(view, front_lit=front_lit)
-    damages = [_damage(name, limits, by_name, finding) for name in limits.damage]
+    unknown = "its radius when new is not known: give --nominal-radius"
+    why = unknown if NOMINAL_RADIUS in facts.assumed else "no limit for this kind of cutter"
+    damages = [_damage(name, limits, by_name, finding, why) for name in limits.damage]
     shown = [damage for damage in damages if damage.verdicts or damage.name in required]
     undecided = [d for d in shown if d.grade == "retake" and d.name in required]
     flags = tuple(dict.fromkeys((*finding.flags, *_unresolved(undecided, finding, px_per_mm))))
@@ -86,11 +89,15 @@ def judge(
     return Judgement(grade, tuple(dict.fromkeys(reason for _, reason in statements)), verdicts, flags)
 
 
-def _damage(name: str, limits: Limits, by_name: Mapping[str, Limit], finding: Finding) -> _Damage:
+def _damage(
+    name: str, limits: Limits, by_name: Mapping[str, Limit], finding: Finding, without_limits: str
+) -> _Damage:
     groups = limits.damage[name]
     members = [member for group in groups for member in group if member in by_name]
     verdicts = {m: decide(finding.quantities[m], by_name[m]) for m in members if m in finding.quantities}
-    return _Damage(name, tuple(by_name[member] for member in members), deciding(groups, verdicts))
+    return _Damage(
+        name, tuple(by_name[member] for member in members), deciding(groups, verdicts), without_limits
+    )
 
 
 def _unresolved(undecided: list[_Damage], finding: Finding, px_per_mm: float) -> Iterator[str]:

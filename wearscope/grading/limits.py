@@ -26,6 +26,8 @@ SETS = ("plastics",)
 _SHIPPED = Path(__file__).parent
 VIEWS = ("corner", "edge", "profile", "end", "shank")
 ANY = "any"
+NOMINAL_RADIUS = "nominal radius"
+"""Among a cutter's assumed facts: what counts above the nominal radius cannot be judged."""
 Table = Mapping[str, Any]
 
 
@@ -79,6 +81,8 @@ class Limits:
         for table in self._tables(facts):
             entries = {**table, **entries}
         entries = {name: self._times_factor(name, entry) for name, entry in entries.items()}
+        if NOMINAL_RADIUS in facts.assumed:
+            entries = {name: entry for name, entry in entries.items() if name not in _NOMINAL}
         usable = (name for name, entry in entries.items() if entry.get("of", name) in entries)
         return {name: _limit(name, entries, facts, corner_angle_deg) for name in usable}
 
