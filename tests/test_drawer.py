@@ -114,7 +114,6 @@ def test_no_facts_file_is_no_error(tmp_path: Path) -> None:
         ("a.jpg,x,,,-1,,,,", 2, "diameter", "not a length"),
         ("a.jpg,x,,,900,,,,", 2, "diameter", "at most 200"),
         ("a.jpg,x,drill,,,,,,", 2, "kind", "flat"),
-        ("a.jpg,x,corner-radius,,,,,,", 2, "nominal_radius", "nominal"),
         ("a.jpg,x,,wood,,,,,", 2, "material", "carbide"),
         ("a.jpg,x,,,,two,,,", 2, "flutes", "whole number"),
         ("a.jpg,x,,,,99,,,", 2, "flutes", "1 to 12"),
