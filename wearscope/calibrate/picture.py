@@ -4,7 +4,6 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from wearscope.calibrate.measure import Reading
 from wearscope.errors import CalibrationError

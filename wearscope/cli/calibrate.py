@@ -46,11 +46,6 @@ def register(app: typer.Typer) -> None:
     app.command("target")(target)
 
 
-def _fail(message: str) -> typer.Exit:
-    typer.echo(message, err=True)
-    return typer.Exit(1)
-
-
 def calibrate(
     photo: Annotated[
         Path, typer.Argument(help="Photo of the scale, at the zoom and focus of the cutters' photos.")
@@ -90,26 +85,22 @@ def calibrate(
     from wearscope.calibrate.calibration import save_calibration
     from wearscope.calibrate.measure import calibrate_photo
     from wearscope.calibrate.picture import draw_marks
-    from wearscope.errors import WearscopeError
     from wearscope.photo.read import read_photo
 
-    try:
-        picture = read_photo(photo)
-        calibration, reading = calibrate_photo(
-            picture,
-            target=target.value,
-            date=datetime.now().astimezone().isoformat(timespec="seconds"),
-            pitch_mm=_length(pitch, "--pitch"),
-            diameter_mm=_length(diameter, "--diameter"),
-            target_uncertainty=target_uncertainty,
-            certificate=certificate,
-            check_line_mm=tuple(check_line_measured or ()),
-        )
-        save_calibration(calibration, output)
-        if marks_picture:
-            draw_marks(picture, reading, marks_picture)
-    except WearscopeError as error:
-        raise _fail(str(error)) from error
+    picture = read_photo(photo)
+    calibration, reading = calibrate_photo(
+        picture,
+        target=target.value,
+        date=datetime.now().astimezone().isoformat(timespec="seconds"),
+        pitch_mm=_length(pitch, "--pitch"),
+        diameter_mm=_length(diameter, "--diameter"),
+        target_uncertainty=target_uncertainty,
+        certificate=certificate,
+        check_line_mm=tuple(check_line_measured or ()),
+    )
+    save_calibration(calibration, output)
+    if marks_picture:
+        draw_marks(picture, reading, marks_picture)
     if as_json:
         typer.echo(json.dumps(as_document(calibration), indent=1))
     else:
@@ -203,14 +194,10 @@ def target(
 ) -> None:
     """Write a sheet to print: a pattern of known pitch and two 100 mm lines to measure the print by."""
     from wearscope.calibrate.sheet import write_sheet
-    from wearscope.errors import WearscopeError
 
-    try:
-        pitch_mm = _length(pitch, "--pitch")
-        assert pitch_mm is not None
-        write_sheet(output, kind=kind.value, pitch_mm=pitch_mm, paper=paper.value)
-    except WearscopeError as error:
-        raise _fail(str(error)) from error
+    pitch_mm = _length(pitch, "--pitch")
+    assert pitch_mm is not None
+    write_sheet(output, kind=kind.value, pitch_mm=pitch_mm, paper=paper.value)
     typer.echo(
         f"written to {output}; print it at 100 % (no fitting to the page) and measure both 100 mm lines with a calliper"
     )
