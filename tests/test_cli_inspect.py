@@ -84,10 +84,20 @@ class Measured:
         self.grades, self.calls = list(grades), list[dict[str, Any]]()
 
     def __call__(
-        self, photo: Photo, *, scale_source: Any, facts: Facts, limits: Limits, view: str, flute: int
+        self,
+        photo: Photo,
+        *,
+        scale_source: Any,
+        facts: Facts,
+        limits: Limits,
+        view: str,
+        flute: int,
+        grey: Any,
     ) -> Inspection:
         scale: Scale = scale_source.scale_for(photo.size)
-        self.calls.append({"px_per_mm": scale.px_per_mm, "facts": facts, "view": view, "flute": flute})
+        self.calls.append(
+            {"px_per_mm": scale.px_per_mm, "facts": facts, "view": view, "flute": flute, "grey": grey}
+        )
         grade = self.grades.pop(0)
         radius = Measurement(
             "corner_radius",
@@ -195,6 +205,24 @@ def test_facts_views_and_flutes_reach_the_measuring(desk: Desk, measured: Any) -
     assert (said.code, said.document["complete"]) == (0, True)
 
 
+def test_a_grey_card_reaches_the_measuring_in_linear_light(desk: Desk, measured: Any) -> None:
+    # sRGB code 118 is 0.18 of linear light, the reflectance of a grey card (IEC 61966-2-1).
+    calls = measured("sharp").calls
+    desk.run(
+        "inspect", desk.photo(), "--px-per-mm", "250", "--grey-card", desk.photo("card.png", 118), "--json"
+    )
+    assert calls[0]["grey"] == pytest.approx((0.18, 0.18, 0.18), abs=0.002)
+
+
+@pytest.mark.parametrize("shade", [0, 255])
+def test_a_card_that_is_dark_or_blown_out_is_refused(desk: Desk, measured: Any, shade: int) -> None:
+    measured("sharp")
+    card = desk.photo("card.png", shade)
+    said = desk.run("inspect", desk.photo(), "--px-per-mm", "250", "--grey-card", card, "--json")
+    assert said.code == 1
+    assert "card.png: no even grey" in said.err
+
+
 def test_the_same_photo_under_two_names_completes_nothing(desk: Desk, measured: Any) -> None:
     measured("sharp", "sharp")
     photos = [desk.photo("a.png"), desk.photo("b.png")]
@@ -215,7 +243,7 @@ def test_the_same_photo_under_two_names_completes_nothing(desk: Desk, measured: 
         ("PHOTO --px-per-mm 250 --diameter 6cm", "6cm"),
         ("PHOTO --px-per-mm 250 --diameter 0", "more than 0"),
         ("PHOTO --px-per-mm 250 --kind drill", "drill"),
-        ("PHOTO --px-per-mm 250 --kind corner-radius", "--nominal-radius"),
+        ("PHOTO --px-per-mm 250 --nominal-radius 4", "half the diameter"),
         ("PHOTO --px-per-mm 250 --view top", "expected one of corner, edge, profile, end, shank"),
         ("PHOTO --px-per-mm 250 --view corner,edge", "there are 1 photos"),
         ("PHOTO --px-per-mm 250 --flute 3 --flutes 2", "expected 1 to 2"),

@@ -56,6 +56,10 @@ def inspect(
     nominal_radius: options.NominalRadius = None,
     flutes: options.Flutes = None,
     limits: options.LimitsFile = None,
+    grey: Annotated[
+        Path | None,
+        typer.Option("--grey-card", help="Photo of a grey card in the same light, to judge heat colours by."),
+    ] = None,
     seen: Annotated[
         str | None,
         typer.Option(
@@ -95,7 +99,7 @@ def inspect(
     if source is None:
         inspection, written = conclude([], facts=facts, limits=rules, observed=answers), []
     else:
-        looks = [_look(shot, source, facts, rules) for shot in shots]
+        looks = _looks(shots, source, facts, rules, grey)
         inspection = join([one for _, one in looks], limits=rules, observed=answers)
         quick = as_json and out is None
         written = [] if quick else _draw(inspection, [photo for photo, _ in looks], folder, units)
@@ -114,14 +118,21 @@ def inspect(
     raise typer.Exit(exit_code(inspection))
 
 
-def _look(shot: "Shot", source: "ScaleSource", facts: "Facts", rules: "Limits") -> "tuple[Photo, Inspection]":
+def _looks(
+    shots: "list[Shot]", source: "ScaleSource", facts: "Facts", rules: "Limits", grey: Path | None
+) -> "list[tuple[Photo, Inspection]]":
     from wearscope.photo.read import read_photo
-    from wearscope.pipeline import inspect_photo
+    from wearscope.pipeline import grey_card, inspect_photo
 
-    photo = read_photo(shot.path)
-    return photo, inspect_photo(
-        photo, scale_source=source, facts=facts, limits=rules, view=shot.view, flute=shot.flute
-    )
+    card = None if grey is None else grey_card(read_photo(grey))
+
+    def look(shot: Shot) -> "tuple[Photo, Inspection]":
+        photo = read_photo(shot.path)
+        return photo, inspect_photo(
+            photo, scale_source=source, facts=facts, limits=rules, view=shot.view, flute=shot.flute, grey=card
+        )
+
+    return [look(shot) for shot in shots]
 
 
 def exit_code(inspection: "Inspection") -> int:
