@@ -174,7 +174,9 @@ def _page(drawer: Drawer, lines: Sequence[Line]) -> Iterator[str]:
     names = drawer.names_by_cutter()
     cards = (_card(drawer.cutter(line.cutter, names[line.cutter]), drawer) for line in lines)
     counts = Counter[str](line.grade for line in lines)
-    notes = (f"Limits {drawer.bench.limits.id} · scale {drawer.bench.scale_id[:24]} · wearscope {__version__}",)
+    notes = (
+        f"Limits {drawer.bench.limits.id} · scale {drawer.bench.scale_id[:24]} · wearscope {__version__}",
+    )
     return contact_sheet(cards, title=f"Drawer {drawer.folder.resolve().name}", counts=counts, notes=notes)
 
 
