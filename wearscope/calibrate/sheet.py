@@ -84,10 +84,14 @@ def _paint(axes: Any, rectangles: list[Rectangle], corner: tuple[float, float]) 
     axes.add_collection(PolyCollection(list(outline), facecolors="black", edgecolors="none", linewidths=0))
 
 
+def _dark(i: int, j: int, count: int) -> bool:
+    """Column `i` from the left, row `j` from the bottom; the square at the top left is dark."""
+    return (i + count - 1 - j) % 2 == 0
+
+
 def _chessboard(count: int, pitch: float) -> list[Rectangle]:
-    return [
-        (i * pitch, j * pitch, pitch, pitch) for i in range(count) for j in range(count) if (i + j) % 2 == 0
-    ]
+    squares = [(i, j) for i in range(count) for j in range(count) if _dark(i, j, count)]
+    return [(i * pitch, j * pitch, pitch, pitch) for i, j in squares]
 
 
 def _charuco(count: int, pitch: float) -> list[Rectangle]:
@@ -98,7 +102,7 @@ def _charuco(count: int, pitch: float) -> list[Rectangle]:
     rectangles, number = _chessboard(count, pitch), 0
     for j in reversed(range(count)):
         for i in range(count):
-            if (i + j) % 2 == 0:
+            if _dark(i, j, count):
                 continue
             dark = cv2.aruco.generateImageMarker(dictionary, number, cells) == 0
             number += 1

@@ -391,6 +391,8 @@ def outline_rays(
     reach = np.arange(0.9 * radius, 1.1 * radius + 1, 0.5)
     end = centre + reach[-1] * ray
     inside = np.all((end >= 0) & (end <= np.array(linear.shape[::-1]) - 1), axis=1)
+    if not inside.any():
+        return np.zeros(0), np.zeros(0)
     profile = _smooth_rows(
         _sample(linear, centre[0] + reach * ray[inside, :1], centre[1] + reach * ray[inside, 1:]), 3.0
     )
