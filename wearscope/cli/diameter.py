@@ -1,0 +1,252 @@
+"""`wearscope diameter`: the cutting diameter to type into CAM."""
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import typer
+
+from wearscope.cli.options import LENGTH, Calibration, Flutes, Json, Out, PxPerMm, length, scale_source
+from wearscope.errors import InputError
+
+if TYPE_CHECKING:
+    from wearscope.features.diameter import SeriesResult
+    from wearscope.quantity import Quantity
+
+__all__ = ["diameter", "register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to `app`."""
+    app.command()(diameter)
+
+
+def diameter(
+    photos: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="PHOTO...", help="Back-lit silhouettes, turned between photos."),
+    ] = None,
+    flutes: Flutes = None,
+    nominal: Annotated[
+        float | None, typer.Option("--nominal", parser=length, metavar=LENGTH, help="Diameter on the label.")
+    ] = None,
+    px_per_mm: PxPerMm = None,
+    calibration: Calibration = None,
+    shank: Annotated[
+        float | None,
+        typer.Option(
+            "--shank",
+            parser=length,
+            metavar=LENGTH,
+            help="Shank diameter by micrometer: the scale, in the same plane.",
+        ),
+    ] = None,
+    step: Annotated[float | None, typer.Option("--step", help="Angle between photos, degrees.")] = None,
+    angles: Annotated[
+        str | None, typer.Option("--angles", metavar="DEG,...", help="Angle of every photo, degrees.")
+    ] = None,
+    reading: Annotated[
+        list[float] | None,
+        typer.Option(
+            "--reading",
+            parser=length,
+            metavar=LENGTH,
+            help="Micrometer reading across the flutes; repeat it.",
+        ),
+    ] = None,
+    anvil: Annotated[
+        Literal["flat", "v60", "v108", "v129"], typer.Option("--anvil", help="Anvils of the readings.")
+    ] = "flat",
+    slot: Annotated[
+        float | None, typer.Option("--slot", parser=length, metavar=LENGTH, help="Width of a test slot.")
+    ] = None,
+    when_new: Annotated[
+        float | None,
+        typer.Option(
+            "--when-new", parser=length, metavar=LENGTH, help="Measured diameter of this cutter when new."
+        ),
+    ] = None,
+    micrometer_error: Annotated[
+        float,
+        typer.Option(
+            "--micrometer-error", parser=length, metavar=LENGTH, help="Largest error of the micrometer."
+        ),
+    ] = "0.004",  # type: ignore[assignment]
+    out: Out = None,
+    as_json: Json = False,
+) -> None:
+    """Measure the cutting diameter from silhouettes, micrometer readings or both."""
+    from wearscope.features.diameter import (
+        NotASilhouette,
+        advise,
+        combine,
+        diameter_from_readings,
+        diameter_from_slot,
+        tool_table_row,
+    )
+
+    if flutes is None:
+        raise InputError(
+            "the number of flutes is missing: give --flutes N; what a reading or a silhouette means depends on it"
+        )
+    if not photos and not reading and slot is None:
+        raise InputError("nothing to measure: give photos of the turned cutter, --reading MM or --slot MM")
+    if nominal is not None and not nominal > 0:
+        raise InputError(f"nominal diameter {nominal:g} mm: expected more than 0")
+    sources: list[tuple[str, Quantity]] = []
+    reasons: list[str] = []
+    series: SeriesResult | None = None
+    if photos:
+        try:
+            series = _series(
+                photos,
+                flutes,
+                px_per_mm,
+                calibration,
+                shank,
+                _angles(len(photos), step, angles),
+                micrometer_error,
+            )
+        except NotASilhouette as fault:
+            reasons.append(str(fault))
+        else:
+            sources.append(("the silhouettes", series.diameter))
+            reasons += series.reasons
+    if reading:
+        value, remark = diameter_from_readings(
+            reading, flutes=flutes, anvil=anvil, nominal=nominal, micrometer_mm=micrometer_error
+        )
+        sources.append(("the readings", value))
+        reasons.append(remark)
+    if slot is not None:
+        value, remark = diameter_from_slot(slot)
+        reasons.append(remark)
+        if not sources:
+            sources.append(("the slot", value))
+        else:
+            reasons.append(f"the slot is {slot:g} mm wide")
+    if not sources:
+        _tell(_document(None, series, reasons, (), ""), as_json)
+        print(f"wearscope: the diameter cannot be measured: {reasons[0]}", file=sys.stderr)
+        raise typer.Exit(4)
+    best, said = combine(sources)
+    reasons += said
+    advice = advise(best, nominal, when_new)
+    if series is not None and out is not None:
+        from wearscope.report.diameter_plots import save_pictures
+
+        reasons += [f"picture: {path}" for path in save_pictures(series, out)]
+    _tell(_document(best, series, reasons, advice, tool_table_row(best, nominal, flutes)), as_json)
+
+
+def _angles(photos: int, step: float | None, angles: str | None) -> list[float] | None:
+    if step is not None and angles is not None:
+        raise InputError("give either --step or --angles, not both")
+    if step is not None:
+        if not 0 < abs(step) < 180:
+            raise InputError(f"--step {step:g}: expected more than 0 and less than 180 degrees")
+        return [step * i for i in range(photos)]
+    if angles is None:
+        return None
+    try:
+        found = [float(a) for a in angles.split(",")]
+    except ValueError:
+        raise InputError(
+            f"--angles {angles!r}: expected numbers with commas between, such as 0,32,61"
+        ) from None
+    if len(found) != photos:
+        raise InputError(f"--angles names {len(found)} angles, but there are {photos} photos")
+    return found
+
+
+def _series(
+    photos: list[Path],
+    flutes: int,
+    px_per_mm: float | None,
+    calibration: Path | None,
+    shank: float | None,
+    angles: list[float] | None,
+    micrometer_error: float,
+) -> "SeriesResult":
+    from wearscope.features.diameter import find_silhouettes, measure_series
+    from wearscope.photo.read import read_photo
+
+    if shank is not None and (px_per_mm is not None or calibration is not None):
+        raise InputError("give one scale only: --shank, --px-per-mm or --calibration")
+    if shank is not None and not shank > 0:
+        raise InputError(f"shank {shank:g} mm: expected more than 0")
+    found = find_silhouettes([read_photo(p) for p in photos])
+    scale = None if shank is not None else scale_source(calibration, px_per_mm).scale_for(found[0].size)
+    return measure_series(
+        found, flutes=flutes, scale=scale, shank_mm=shank, angles_deg=angles, micrometer_mm=micrometer_error
+    )
+
+
+def _entry(name: str, q: "Quantity") -> dict[str, Any]:
+    return {
+        "name": name,
+        "value": q.value,
+        "unit": q.unit,
+        "uncertainty": q.expanded,
+        "coverage": 0.95,
+        "kind": q.kind,
+        "parts": dict(q.parts),
+    }
+
+
+def _document(
+    best: "Quantity | None",
+    series: "SeriesResult | None",
+    reasons: list[str],
+    advice: tuple[str, ...],
+    row: str,
+) -> dict[str, Any]:
+    measurements = []
+    if best is not None:
+        measurements.append(_entry("cutting_diameter", best))
+    edges: dict[str, Any] = {}
+    flags: list[str] = []
+    if series is not None:
+        flags = list(series.flags)
+        measurements += [
+            _entry(n, q)
+            for n, q in (("runout", series.runout), ("axis_offset", series.offset))
+            if q is not None
+        ]
+        mean = sum(series.radii_mm) / len(series.radii_mm) if series.radii_mm else 0.0
+        edges = {
+            "radius_mm": list(series.radii_mm),
+            "radius_standard_uncertainty_mm": list(series.radii_u_mm),
+            "extra_chip_mm": [r - mean for r in series.radii_mm],
+            "taper_mm": series.taper_mm,
+            "cutting_length_mm": series.cutting_length_mm,
+            "shank_mm": series.shank_mm,
+            "edge_blur_px": series.blur_px,
+        }
+    not_measured = [] if best is not None else [{"name": "cutting_diameter", "reason": reasons[0]}]
+    return {
+        "schema": "wearscope/diameter/1",
+        "measurements": measurements,
+        "not_measured": not_measured,
+        "edges": edges,
+        "flags": flags,
+        "advice": list(advice),
+        "tool_table_csv": row,
+        "reasons": reasons,
+    }
+
+
+def _tell(document: dict[str, Any], as_json: bool) -> None:
+    if as_json:
+        print(json.dumps(document, indent=1))
+        return
+    for m in document["measurements"]:
+        sign = {"value": f"+/- {m['uncertainty']:.4f}", "lower_limit": "at least", "upper_limit": "at most"}[
+            m["kind"]
+        ]
+        print(f"{m['name'].replace('_', ' ')}: {m['value']:.4f} mm ({sign})")
+    for line in (*document["advice"], *document["reasons"]):
+        print(line)
+    if document["tool_table_csv"]:
+        print(document["tool_table_csv"])

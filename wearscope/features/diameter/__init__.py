@@ -1,0 +1,27 @@
+"""The cutting diameter: from silhouettes of a turned cutter, from micrometer readings, or both."""
+
+from wearscope.features.diameter.advice import advise, rounded, tool_table_row
+from wearscope.features.diameter.readings import (
+    ANVILS,
+    MICROMETER_MM,
+    combine,
+    diameter_from_readings,
+    diameter_from_slot,
+)
+from wearscope.features.diameter.series import SeriesResult, find_silhouettes, measure_series
+from wearscope.features.diameter.silhouette import NotASilhouette
+
+__all__ = [
+    "ANVILS",
+    "MICROMETER_MM",
+    "NotASilhouette",
+    "SeriesResult",
+    "advise",
+    "combine",
+    "diameter_from_readings",
+    "diameter_from_slot",
+    "find_silhouettes",
+    "measure_series",
+    "rounded",
+    "tool_table_row",
+]

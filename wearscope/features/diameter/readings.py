@@ -1,0 +1,152 @@
+"""Micrometer readings across the flutes, and combining values from several sources."""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from wearscope.errors import InputError
+from wearscope.geometry.anvils import V_ANGLES_DEG, flat_anvil_range, v_anvil_factor, v_anvil_fits
+from wearscope.quantity import Quantity
+
+__all__ = ["ANVILS", "MICROMETER_MM", "combine", "diameter_from_readings", "diameter_from_slot"]
+
+ANVILS: dict[str, float | None] = {"flat": None, "v60": 60.0, "v108": 108.0, "v129": V_ANGLES_DEG[7]}
+MICROMETER_MM = 0.004
+"""Largest error of an ordinary 0-25 mm micrometer, rectangular (ISO 3611 leaves it to the maker; 4 um is usual: from memory)."""
+_INCH = 25.4
+
+
+def _checked(readings: Sequence[float], nominal: float | None) -> np.ndarray:  # type: ignore[type-arg]
+    values = np.array(readings, float)
+    if not len(values):
+        raise InputError("no reading given: --reading MM, once for each reading")
+    if not np.all(np.isfinite(values)) or np.any(values <= 0):
+        bad = values[~(values > 0)][0]
+        raise InputError(f"reading {bad:g} mm: a diameter is more than 0; read the micrometer again")
+    if nominal:
+        for value in values:
+            if abs(value * _INCH / nominal - 1) < 0.2:
+                raise InputError(
+                    f"reading {value:g} mm for a cutter of {nominal:g} mm looks like inch: write {value:g}in"
+                )
+            if abs(value / _INCH / nominal - 1) < 0.05:
+                raise InputError(
+                    f"reading {value:g} mm for a cutter of {nominal:g} mm: 25.4 times too large; check the unit"
+                )
+            if value > 1.5 * nominal or value < 0.4 * nominal:
+                raise InputError(
+                    f"reading {value:g} mm does not belong to a cutter of {nominal:g} mm; check unit and cutter"
+                )
+    middle = float(np.median(values))
+    far = np.abs(values - middle)
+    if len(values) >= 3 and far.max() > max(0.03, 6 * 1.4826 * float(np.median(far))):
+        raise InputError(
+            f"reading {values[far.argmax()]:g} mm lies far from the others (median {middle:g} mm): "
+            "read again, and leave it out if it was a slip"
+        )
+    if len(values) == 2 and np.ptp(values) > 0.05:
+        raise InputError(
+            f"the two readings differ by {np.ptp(values):.3f} mm: take a third one to see which is the slip"
+        )
+    return values
+
+
+def _mean(values: np.ndarray, micrometer_mm: float) -> tuple[float, dict[str, float]]:  # type: ignore[type-arg]
+    n = len(values)
+    # A single reading: scatter by common practice, half a thimble division of 0.01 mm, rectangular.
+    scatter = float(np.std(values, ddof=1)) / math.sqrt(n) if n > 1 else 0.005 / math.sqrt(3)
+    return float(values.mean()), {"repeatability": scatter, "micrometer": micrometer_mm / math.sqrt(3)}
+
+
+def diameter_from_readings(
+    readings: Sequence[float],
+    *,
+    flutes: int,
+    anvil: str = "flat",
+    nominal: float | None = None,
+    micrometer_mm: float = MICROMETER_MM,
+) -> tuple[Quantity, str]:
+    """Cutting diameter (mm) and a remark from readings across the flutes.
+
+    An odd number of flutes between flat anvils gives only a lower limit. Raises InputError for readings that make no sense and for
+    a V anvil that does not suit the number of flutes.
+    """
+    values = _checked(readings, nominal)
+    angle = ANVILS[anvil]
+    mean, parts = _mean(values, micrometer_mm)
+    spread = math.hypot(*parts.values())
+    if angle is not None:
+        if not v_anvil_fits(flutes, angle):
+            suits = {n: f"{a:.0f}" for n, a in V_ANGLES_DEG.items()}.get(flutes)
+            raise InputError(
+                f"a V anvil of {angle:.0f} degrees does not fit {flutes} flutes: "
+                + (
+                    f"use {suits} degrees"
+                    if suits
+                    else "V anvils are for 3, 5 or 7 flutes; use flat anvils for even counts"
+                )
+            )
+        k = v_anvil_factor(angle)
+        return Quantity(mean / k, "mm", {name: u / k for name, u in parts.items()}), (
+            f"V anvil {angle:.0f} degrees: apex-to-spindle reading divided by {k:.7f}; the largest reading while turning counts"
+        )
+    if flutes == 1:
+        return Quantity(mean - 1.645 * spread, "mm", parts, "lower_limit"), (
+            "one flute between two flat anvils: the reading ends on the back of the body; the true diameter is larger. "
+            "Use a series of silhouettes"
+        )
+    low, high = flat_anvil_range(flutes)
+    if flutes % 2:
+        return Quantity(
+            (mean - 1.645 * spread) / high, "mm", {n: u / high for n, u in parts.items()}, "lower_limit"
+        ), (
+            f"{flutes} flutes between flat anvils read {low:.3f} to {high:.3f} of the diameter, so it is at least the reading over "
+            f"{high:.3f}; use a V anvil or a series of silhouettes for a value"
+        )
+    return Quantity(float(values.max()) if np.ptp(values) > 0.02 else mean, "mm", parts), (
+        "flat anvils, even number of flutes: the largest reading while turning counts"
+    )
+
+
+def diameter_from_slot(slot_mm: float) -> tuple[Quantity, str]:
+    """Upper estimate from the width of a test slot: it holds runout of spindle and collet, and deflection, too."""
+    if not slot_mm > 0:
+        raise InputError(f"slot {slot_mm:g} mm: a width is more than 0")
+    return Quantity(slot_mm, "mm", {"repeatability": 0.02, "form": 0.02}), (
+        "the test slot also holds runout and deflection of spindle and cutter: it says what this machine cuts, not what the cutter measures"
+    )
+
+
+def combine(sources: Sequence[tuple[str, Quantity]]) -> tuple[Quantity, tuple[str, ...]]:
+    """Weighted mean of independent values; limits only check it.
+
+    Weights are 1/u^2; disagreement beyond the uncertainties (normalised error over 1, ISO 13528 En) is said and widens the
+    result by the Birge ratio. Raises ValueError without a source.
+    """
+    values = [(name, q) for name, q in sources if q.kind == "value"]
+    if not values:
+        bounds = [q for _, q in sources if q.kind == "lower_limit"]
+        if not bounds:
+            raise ValueError("nothing to combine")
+        return max(bounds, key=lambda q: q.value), ()
+    weights = np.array([1 / q.standard_uncertainty**2 for _, q in values])
+    share = weights / weights.sum()
+    mean = float(share @ [q.value for _, q in values])
+    chi = float(weights @ [(q.value - mean) ** 2 for _, q in values])
+    stretch = math.sqrt(max(1.0, chi / max(len(values) - 1, 1)))
+    parts: dict[str, float] = {}
+    for w, (_, q) in zip(share, values, strict=True):
+        for part, u in q.parts.items():
+            parts[part] = math.hypot(parts.get(part, 0.0), float(w) * u * stretch)
+    said = []
+    for i, (name, q) in enumerate(values):
+        for other, p in values[i + 1 :]:
+            if abs(q.value - p.value) > math.hypot(q.expanded, p.expanded):
+                said.append(
+                    f"{name} ({q.value:.3f} mm) and {other} ({p.value:.3f} mm) disagree beyond their uncertainties"
+                )
+    for name, q in sources:
+        if q.kind == "lower_limit" and q.value > mean + 2 * math.sqrt(1 / weights.sum()):
+            said.append(f"{name} proves at least {q.value:.3f} mm, more than the combined {mean:.3f} mm")
+    return Quantity(mean, "mm", parts), tuple(said)
