@@ -222,7 +222,7 @@ def _document(
             "taper_mm": series.taper_mm,
             "cutting_length_mm": series.cutting_length_mm,
             "shank_mm": series.shank_mm,
-            "edge_blur_px": series.blur_px,
+            "edge_blur_px": series.series.blur_px,
         }
     not_measured = [] if best is not None else [{"name": "cutting_diameter", "reason": reasons[0]}]
     return {

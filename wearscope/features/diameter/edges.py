@@ -187,7 +187,7 @@ def fit_edges(series: Series, flutes: int) -> EdgeFit:
 def _best_start(series: Series, zone: tuple[float, float], flutes: int) -> EdgeFit:
     """The best of the fits from several beginnings: most samples on an edge, none below one (which cannot be)."""
     columns = _columns(series, zone, 24)
-    fits = []
+    fits: list[tuple[float, int, EdgeFit]] = []
     for guess in _starts(series, columns, _helix_size(series, zone), flutes):
         try:
             fit = _fit(series, flutes, columns, guess, taper=False)
@@ -289,7 +289,7 @@ def _starts(series: Series, columns: Ints, size: float, flutes: int, most: int =
     reach, along = series.reach_px[:, columns], series.along_px[columns]
     pitch = 2 * np.pi / flutes
     top = float(np.nanquantile(reach, 0.995))
-    comb = np.arange(flutes) * pitch
+    comb: Floats = np.arange(flutes, dtype=np.float64) * pitch
     shifts = np.arange(0, pitch, np.radians(1.5))
     turn = series.turn[: len(series.turn) // 2]
     ranked = []
@@ -300,7 +300,8 @@ def _starts(series: Series, columns: Ints, size: float, flutes: int, most: int =
             valley = (cost <= np.roll(cost, 1)) & (cost <= np.roll(cost, -1)) & np.isfinite(cost)
             ranked += [(float(cost[i]), float(shifts[i]), helix, hand) for i in np.nonzero(valley)[0]]
     guesses = [
-        _Guess(comb + shift, helix, hand, turn.copy()) for _, shift, helix, hand in sorted(ranked)[:most]
+        _Guess(np.asarray(comb + shift, np.float64), helix, hand, turn.copy())
+        for _, shift, helix, hand in sorted(ranked)[:most]
     ]
     if series.angles_known:
         return guesses
@@ -423,9 +424,9 @@ def _fit(series: Series, flutes: int, columns: Ints, start: _Guess, *, taper: bo
         normal, right = _normal_equations(
             series, state, columns, used, which, delta, y / noise**2, 1 / noise**2, taper
         )
-        move = np.linalg.solve(normal, right)
+        move = np.asarray(np.linalg.solve(normal, right), np.float64)
         _advance(state, move, flutes, frames)
-    inverse = np.linalg.inv(normal) * _inflation(residual, used) ** 2
+    inverse = np.asarray(np.linalg.inv(normal), np.float64) * _inflation(residual, used) ** 2
     known = [*range(flutes), 2 * flutes + 2, 2 * flutes + 3, 2 * flutes + 4]
     seen = np.array([np.abs(delta[used & (which == k)]).min(initial=np.pi) for k in range(flutes)])
     return EdgeFit(
@@ -466,7 +467,7 @@ def _model(series: Series, s: _State, along: Floats, lever: Floats) -> tuple[Int
 def _normal_equations(
     series: Series,
     s: _State,
-    columns: NDArray[np.bool_],
+    columns: Ints,
     used: NDArray[np.bool_],
     which: Ints,
     delta: Floats,
@@ -522,7 +523,9 @@ def _known_beforehand(series: Series, s: _State, taper: bool) -> tuple[Floats, F
     turn = _ANGLE_SPREAD if series.angles_known else _step(series) / 2
     spread = np.concatenate(
         [
-            np.full(2 * flutes + 1, np.inf),
+            np.full(flutes, np.inf),
+            np.full(flutes, 1.0),  # angles and helix: only a limit to the step taken
+            [1.0 / series.shank_px],
             [_DEPTH_SPREAD / series.shank_px, 0.01 if taper else 1e-9],
             np.full(2, _OFFSET_SPREAD * series.shank_px),
             np.full(frames, turn),
@@ -562,7 +565,7 @@ def _inflation(residual: Floats, used: NDArray[np.bool_]) -> float:
     if both.sum() < 10:
         return 1.0
     a, b = residual[:, 1:][both], residual[:, :-1][both]
-    rho = float(np.clip(np.mean(a * b) / max(np.mean(a * a), 1e-12), 0, 0.95))
+    rho = float(np.clip(np.mean(a * b) / (np.mean(a * a) + 1e-12), 0, 0.95))
     return float(np.sqrt((1 + rho) / (1 - rho)))
 
 

@@ -17,7 +17,7 @@ MICROMETER_MM = 0.004
 _INCH = 25.4
 
 
-def _checked(readings: Sequence[float], nominal: float | None) -> np.ndarray:  # type: ignore[type-arg]
+def _checked(readings: Sequence[float], nominal: float | None) -> np.ndarray:
     values = np.array(readings, float)
     if not len(values):
         raise InputError("no reading given: --reading MM, once for each reading")
@@ -52,7 +52,7 @@ def _checked(readings: Sequence[float], nominal: float | None) -> np.ndarray:  #
     return values
 
 
-def _mean(values: np.ndarray, micrometer_mm: float) -> tuple[float, dict[str, float]]:  # type: ignore[type-arg]
+def _mean(values: np.ndarray, micrometer_mm: float) -> tuple[float, dict[str, float]]:
     n = len(values)
     # A single reading: scatter by common practice, half a thimble division of 0.01 mm, rectangular.
     scatter = float(np.std(values, ddof=1)) / math.sqrt(n) if n > 1 else 0.005 / math.sqrt(3)

@@ -31,20 +31,23 @@ class SeriesResult:
     """
 
     diameter: Quantity
-    runout: Quantity | None
-    offset: Quantity | None
-    radii_mm: tuple[float, ...]
-    radii_u_mm: tuple[float, ...]
-    taper_mm: float
-    cutting_length_mm: float
-    shank_mm: float
-    blur_px: float
     reasons: tuple[str, ...]
     flags: tuple[str, ...]
     frames: tuple[Frame, ...]
     series: Series
-    fit: EdgeFit | None
     scale: Scale
+    fit: EdgeFit | None = None
+    runout: Quantity | None = None
+    offset: Quantity | None = None
+    radii_mm: tuple[float, ...] = ()
+    radii_u_mm: tuple[float, ...] = ()
+    taper_mm: float = 0.0
+    cutting_length_mm: float = 0.0
+
+    @property
+    def shank_mm(self) -> float:
+        """Diameter of the shank in the pictures."""
+        return 2 * self.series.shank_px / self.scale.px_per_mm
 
 
 def find_silhouettes(photos: Sequence[Photo]) -> tuple[Silhouette, ...]:
@@ -126,78 +129,56 @@ def _value_or_bound(series: Series, fit: EdgeFit, known: bool) -> tuple[EdgeFit 
 def _result(
     frames: tuple[Frame, ...], series: Series, fit: EdgeFit | None, why: str, scale: Scale
 ) -> SeriesResult:
-    px = scale.px_per_mm
-    reasons = [why] if why else []
-    flags = ["scale_assumed_exact"] if scale.id == "typed" else []
-    bias = _EDGE_PX * series.blur_px
-    clipped = max(f.source.clipped for f in frames)
-    parts = {"edge_noise": 0.0, "blur": 2 * bias}
-    if clipped > 0.01:
-        flags.append("background_clipped")
-        # Light of twice the full scale moves the half level by 0.67 sigma; rectangular.
-        parts["exposure"] = 2 * 0.67 * series.blur_px / math.sqrt(3)
-    parts["perspective"] = (
-        2 * series.shank_px * series.width_spread / math.sqrt(len(frames)) if scale.id != "shank" else 0.0
-    )
-    shank = 2 * series.shank_px / px
-    common = {
-        "frames": frames,
-        "series": series,
-        "scale": scale,
-        "shank_mm": shank,
-        "blur_px": series.blur_px,
-    }
+    parts, flags = _known_parts(frames, series, scale)
     if fit is None:
         reach, sd = _largest_seen(series)
         low = 2 * reach - ONE_SIDED_95 * math.hypot(2 * sd, *parts.values())
         bound = scale.to_mm(Quantity(low, "px", {**parts, "edge_noise": 2 * sd}, "lower_limit"))
         value = bound.value * (1 - ONE_SIDED_95 * scale.relative_uncertainty)
         return SeriesResult(
-            Quantity(value, "mm", bound.parts, "lower_limit"),
-            None,
-            None,
-            (),
-            (),
-            0.0,
-            0.0,
-            reasons=tuple(reasons),
-            flags=tuple(flags),
-            fit=None,
-            **common,
-        )  # type: ignore[arg-type]
-    largest, sd = fit.largest_px()
-    parts["edge_noise"] = 2 * sd
-    diameter = scale.to_mm(Quantity(2 * largest, "px", parts))
-    middle = np.array([float(np.mean(fit.along_px))])
-    radii = fit.about_shank(middle)[:, 0]
-    u_radii = np.sqrt(np.maximum(np.diag(fit.covariance)[: len(radii)], 0)) + bias
-    reach = fit.about_shank(np.linspace(0, fit.zone_px[1], 30))
-    spread = float(np.ptp(reach, axis=0).max()) if len(radii) > 1 else 0.0
-    runout = scale.to_mm(Quantity(spread, "px", {"edge_noise": math.sqrt(2) * float(u_radii.max())}))
-    off = scale.to_mm(
-        Quantity(
-            float(np.hypot(*fit.offset_px)), "px", {"edge_noise": float(np.sqrt(fit.covariance[-1, -1]))}
+            Quantity(value, "mm", bound.parts, "lower_limit"), (why,), flags, frames, series, scale
         )
-    )
-    if abs(fit.taper) > 0:
-        growth = 2 * fit.taper * float(np.ptp(fit.along_px)) / px
-        if abs(growth) > 0.002:
-            reasons.append(
-                f"the cutter tapers: {growth:+.3f} mm in diameter from the tip to the end of the cutting length"
-            )
+    px = scale.px_per_mm
+    largest, sd = fit.largest_px()
+    radii = fit.about_shank(np.array([float(np.mean(fit.along_px))]))[:, 0]
+    u_radii = np.hypot(np.sqrt(np.maximum(np.diag(fit.covariance)[: len(radii)], 0)), parts["blur"] / 2)
+    several = np.ptp(fit.about_shank(np.linspace(0, fit.zone_px[1], 30)), axis=0).max()
+    u_offset = float(np.sqrt(max(fit.covariance[-1, -1], fit.covariance[-2, -2])))
+    growth = 2 * fit.taper * float(np.ptp(fit.along_px)) / px
+    said = f"the cutter tapers: {growth:+.3f} mm in diameter from the tip to the end of the cutting length"
     return SeriesResult(
-        diameter,
-        runout if len(radii) > 1 else None,
-        off,
+        scale.to_mm(Quantity(2 * largest, "px", {**parts, "edge_noise": 2 * sd})),
+        (said,) if abs(growth) > 0.002 else (),
+        flags,
+        frames,
+        series,
+        scale,
+        fit,
+        scale.to_mm(Quantity(float(several), "px", {"edge_noise": math.sqrt(2) * float(u_radii.max())}))
+        if len(radii) > 1
+        else None,
+        scale.to_mm(Quantity(float(np.hypot(*fit.offset_px)), "px", {"edge_noise": u_offset})),
         tuple(float(r) / px for r in radii),
         tuple(float(u) / px for u in u_radii),
-        2 * fit.taper * float(np.ptp(fit.along_px)) / px,
+        growth,
         fit.zone_px[1] / px,
-        reasons=tuple(reasons),
-        flags=tuple(flags),
-        fit=fit,
-        **common,  # type: ignore[arg-type]
     )
+
+
+def _known_parts(
+    frames: tuple[Frame, ...], series: Series, scale: Scale
+) -> tuple[dict[str, float], tuple[str, ...]]:
+    """Standard uncertainties of a diameter in px that no fit shows, and flags."""
+    flags = ["scale_assumed_exact"] if scale.id == "typed" else []
+    parts = {"blur": 2 * _EDGE_PX * series.blur_px, "perspective": 0.0}
+    if scale.id != "shank":
+        # The shank's width changes with the distance of the lens; what a turn does not average stays.
+        parts["perspective"] = 2 * series.shank_px * series.width_spread / math.sqrt(len(frames))
+    if max(f.source.clipped for f in frames) > 0.01:
+        flags.append("background_clipped")
+        # Light of twice the full scale moves the half level by 0.67 sigma; rectangular.
+        parts["exposure"] = 2 * 0.67 * series.blur_px / math.sqrt(3)
+    return parts, tuple(flags)
 
 
 def _largest_seen(series: Series) -> tuple[float, float]:

@@ -1,0 +1,108 @@
+"""Two pictures of a diameter measurement: the envelope of the silhouettes, and radius against angle."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from wearscope.features.diameter import SeriesResult
+
+__all__ = ["save_pictures"]
+
+
+def save_pictures(result: "SeriesResult", folder: Path) -> tuple[Path, ...]:
+    """Write `<first photo>-envelope.png` and, where edges were fitted, `<first photo>-radius.png` into `folder`."""
+    folder.mkdir(parents=True, exist_ok=True)
+    stem = Path(result.frames[0].source.path).stem
+    out = [_save(_envelope, result, folder / f"{stem}-envelope.png")]
+    if result.fit is not None:
+        out.append(_save(_radius, result, folder / f"{stem}-radius.png"))
+    return tuple(out)
+
+
+def _save(draw: Any, result: "SeriesResult", path: Path) -> Path:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(9.6, 6.0), dpi=110, layout="constrained")
+    draw(figure.add_subplot(), result)
+    figure.savefig(path)
+    return path
+
+
+def _envelope(axes: Any, result: "SeriesResult") -> None:
+    """All edge lines about the shank's axis, the shank, the cutting length and the circle of the reading seen from the side."""
+    px = result.scale.px_per_mm
+    for frame in result.frames:
+        for line, sign in ((frame.up_px, 1), (frame.down_px, -1)):
+            axes.plot(frame.along_px / px, sign * line / px, color="0.55", linewidth=0.6)
+    reach = result.series.reach_px.max(axis=0) / px
+    along = result.series.along_px / px
+    for sign in (1, -1):
+        axes.plot(along, sign * reach, color="black", linewidth=1.4, label="envelope" if sign > 0 else None)
+        axes.axhline(
+            sign * result.diameter.value / 2,
+            color="#0072b2",
+            linestyle="--",
+            label=f"{_words(result)}" if sign > 0 else None,
+        )
+        axes.axhline(
+            sign * result.shank_mm / 2, color="#d55e00", linestyle=":", label="shank" if sign > 0 else None
+        )
+    axes.axhline(0, color="0.2", linewidth=0.8, linestyle="-.", label="axis of the shank")
+    if result.cutting_length_mm:
+        axes.axvspan(0, result.cutting_length_mm, color="#0072b2", alpha=0.08, label="cutting length used")
+    axes.set(
+        xlabel="along the axis from the tip, mm",
+        ylabel="across the axis, mm",
+        title="Envelope of the silhouettes",
+    )
+    axes.set_aspect("equal")
+    axes.legend(loc="lower right", fontsize=8)
+
+
+def _radius(axes: Any, result: "SeriesResult") -> None:
+    """Every sample of the cutting length over its direction, with the fitted cosine of every edge."""
+    fit, series = result.fit, result.series
+    assert fit is not None
+    px = result.scale.px_per_mm
+    columns = np.isin(series.along_px, fit.along_px)
+    view = fit.turn[series.frame] + (series.side < 0) * np.pi
+    direction = np.degrees(np.mod(view[:, None] + fit.helix * fit.along_px[None, :], 2 * np.pi))
+    reach = series.reach_px[:, columns] / px
+    axes.plot(
+        direction[~fit.used],
+        reach[~fit.used],
+        ".",
+        color="0.7",
+        markersize=2,
+        label="other parts of the outline",
+    )
+    axes.plot(
+        direction[fit.used], reach[fit.used], ".", color="#0072b2", markersize=3, label="on a cutting edge"
+    )
+    for i, (angle, radius) in enumerate(zip(fit.angle, fit.radius_px, strict=True)):
+        turn = np.linspace(-40, 40, 81)
+        place = np.mod(np.degrees(angle) + turn, 360)
+        view = angle + np.radians(turn) - fit.helix * np.mean(fit.along_px)
+        off = fit.offset_px[0] * np.cos(view) + fit.offset_px[1] * np.sin(view)
+        line = (radius * np.cos(np.radians(turn)) + off) / px
+        line[1:][np.abs(np.diff(place)) > 180] = np.nan
+        axes.plot(place, line, color="#d55e00", linewidth=1, label="fitted edges" if i == 0 else None)
+    axes.axhline(
+        result.diameter.value / 2, color="black", linestyle="--", linewidth=0.8, label=_words(result)
+    )
+    low = max(float(np.nanmin(reach)), 0.8 * result.diameter.value / 2)
+    axes.set(
+        xlabel="angle, degrees",
+        ylabel="distance from the axis of the shank, mm",
+        title="Radius against angle",
+        xlim=(0, 360),
+        ylim=(low, 1.01 * result.diameter.value / 2),
+    )
+    axes.legend(loc="lower right", fontsize=8)
+
+
+def _words(result: "SeriesResult") -> str:
+    sign = "at least" if result.diameter.kind == "lower_limit" else "D ="
+    return f"{sign} {result.diameter.value:.3f} mm"
