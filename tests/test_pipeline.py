@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import numpy as np
 import pytest
 
@@ -16,7 +17,7 @@ from wearscope.facts import Facts
 from wearscope.finding import Finding
 from wearscope.flags import FLAGS
 from wearscope.grading.limits import load_limits
-from wearscope.inspection import Inspection, PhotoReport, conclude, from_document, to_document
+from wearscope.inspection import Inspection, PhotoReport, conclude, from_document, json_schema, to_document
 from wearscope.measures import MEASURES
 from wearscope.photo.read import decode_photo
 from wearscope.pipeline import TypedScale, inspect_photo
@@ -182,6 +183,20 @@ def test_good_inserts_are_not_discarded(name: str) -> None:
 @real
 def test_a_machine_without_a_tool_is_a_retake() -> None:
     assert real_photo("corner_machine_background1", 250.0).grade == "retake"
+
+
+@real
+def test_every_picture_of_the_folder_gives_a_document_that_fits_the_schema() -> None:
+    assert REAL is not None
+    pictures = [path for path in sorted(Path(REAL).iterdir()) if path.suffix in (".jpg", ".png")]
+    assert len(pictures) > 30
+    schema = jsonschema.Draft202012Validator(json_schema())
+    for path in pictures:
+        for view in ("corner", "edge"):
+            inspection = inspect_photo(
+                path, scale_source=TypedScale(250.0), facts=SIX_MM, limits=LIMITS, view=view
+            )
+            schema.validate(to_document(inspection))
 
 
 RENDERS = os.environ.get("WEARSCOPE_RENDERS")
