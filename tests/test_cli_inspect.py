@@ -183,6 +183,12 @@ def test_people_read_value_limit_grade_reason_advice_and_cautions(desk: Desk, me
         assert words in said.out, words
 
 
+def test_assumed_facts_are_named_one_by_one(desk: Desk) -> None:
+    said = desk.run("inspect", desk.photo(), "--px-per-mm", "250", "--kind", "engraver", "--material", "hss")
+    assert "Not given, so assumed: diameter 6 mm, nominal radius unknown." in said.out
+    assert said.code == 4
+
+
 def test_lengths_in_inches(desk: Desk, measured: Any) -> None:
     # 0.0254 mm is 0.001 in (the inch is 25.4 mm exactly).
     calls = measured("worn").calls

@@ -6,6 +6,7 @@ from rich.console import Console, Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from wearscope.facts import Facts
 from wearscope.flags import FLAGS
 from wearscope.grading.advice import CAUTIONS
 from wearscope.grading.decide import decide, verdict_words
@@ -22,7 +23,7 @@ def show(inspection: Inspection, *, units: Units = "mm", console: Console | None
     """Print grade, measurements, reasons, advice and cautions to stdout."""
     console = console or Console(highlight=False)
     for photo in inspection.photos:
-        console.print(_photo(photo, units))
+        console.print(_photo(photo, inspection.cutter, units))
     console.print(_verdict(inspection, units))
     for caution in CAUTIONS:
         console.print(Text(f"! {caution}", style="dim"))
@@ -35,7 +36,7 @@ def _grade(grade: str | None, *, incomplete: bool = False) -> Text:
     return Text(word, style=_STYLES[grade])
 
 
-def _photo(photo: PhotoReport, units: Units) -> RenderableType:
+def _photo(photo: PhotoReport, cutter: Facts, units: Units) -> RenderableType:
     title = Text.assemble((photo.path, "bold"), f"  {photo.view}, flute {photo.flute}  ", _grade(photo.grade))
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for heading, side in (
@@ -47,9 +48,21 @@ def _photo(photo: PhotoReport, units: Units) -> RenderableType:
         table.add_column(heading, justify="right" if side == "right" else "left", header_style="dim")
     for measurement in photo.measurements:
         table.add_row(*_row(measurement, units))
-    flags = [FLAGS[name] for name in photo.flags]
-    notes = [*_not_measured(photo), *(f"{flag.text} {flag.advice}".rstrip() for flag in flags)]
+    notes = [*_not_measured(photo), *(_flag(name, cutter, units) for name in photo.flags)]
     return Group(title, table, *(_hanging(note) for note in notes), "")
+
+
+def _flag(name: str, cutter: Facts, units: Units) -> str:
+    flag = FLAGS[name]
+    if name != "facts_assumed":
+        return f"{flag.text} {flag.advice}".rstrip()
+    facts = {
+        "kind": cutter.kind,
+        "material": cutter.material,
+        "diameter": f"diameter {value_text(cutter.diameter_mm, 'mm', units=units)}",
+    }
+    assumed = ", ".join(facts.get(fact, f"{fact} unknown") for fact in cutter.assumed)
+    return f"Not given, so assumed: {assumed}. {flag.advice}"
 
 
 def _not_measured(photo: PhotoReport) -> Iterator[str]:
