@@ -136,7 +136,8 @@ def conclude(
             facts,
             flags=tuple(dict.fromkeys(flag for photo in seen for flag in photo.flags)),
             missing_views=missing,
-            unconfirmed=grade != "discard" and any(m.unconfirmed for photo in seen for m in photo.measurements),
+            unconfirmed=grade != "discard"
+            and any(m.unconfirmed for photo in seen for m in photo.measurements),
             looked_at=bool(observed),
         ),
         (*(reason for _, reason in by_eye), *_reasons(seen)),
