@@ -35,7 +35,7 @@ def test_v_anvil_factors() -> None:
     # Polygon-angle rule 60/108 degrees: johnfsworkshop.org, flute micrometers; factors 1.5 and sqrt(5)/2.
     assert v_anvil_factor(60.0) == pytest.approx(1.5, abs=1e-12)
     assert v_anvil_factor(108.0) == pytest.approx(1.1180340, abs=5e-8)
-    assert v_anvil_factor(128.571) == pytest.approx(1.0549582, abs=1e-7)
+    assert v_anvil_factor(V_ANGLES_DEG[7]) == pytest.approx(1.0549582, abs=1e-7)
     assert pytest.approx({3: 60.0, 5: 108.0, 7: 128.5714286}) == V_ANGLES_DEG
 
 

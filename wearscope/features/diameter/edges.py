@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from wearscope.features.diameter.axis import Frame
 from wearscope.features.diameter.silhouette import NotASilhouette
 
-__all__ = ["EdgeFit", "Series", "fit_edges", "make_series"]
+__all__ = ["EdgeFit", "EdgesNotFound", "Series", "fit_edges", "make_series"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int_]
@@ -38,6 +38,10 @@ _RUN_OUT = 0.004
 perspective and runout (0.002), and well before the edges themselves rise."""
 _AGREES_PX = 0.4
 """An edge point that agrees with a fit lies this near: several times the noise of averaged edge points (0.02 to 0.1 px)."""
+
+
+class EdgesNotFound(NotASilhouette):
+    """The series turns, but its edges cannot be told apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +195,7 @@ def _best_start(series: Series, zone: tuple[float, float], flutes: int) -> EdgeF
     for guess in _starts(series, columns, _helix_size(series, zone), flutes):
         try:
             fit = _fit(series, flutes, columns, guess, taper=False)
-        except NotASilhouette as fault:
+        except EdgesNotFound as fault:
             why = fault
             continue
         fits.append((_believable(fit, flutes), len(fits), fit))
@@ -416,7 +420,7 @@ def _fit(series: Series, flutes: int, columns: Ints, start: _Guess, *, taper: bo
         if step < len(tolerances):
             used &= hand * delta > -np.radians(2)
         if used.sum() < 4 * flutes:
-            raise NotASilhouette(
+            raise EdgesNotFound(
                 f"no {flutes} cutting edges found in the series: check --flutes and the angles between the photos"
             )
         y = residual[used]
@@ -569,6 +573,19 @@ def _inflation(residual: Floats, used: NDArray[np.bool_]) -> float:
     return float(np.sqrt((1 + rho) / (1 - rho)))
 
 
+def _without_offset(off: Floats, view: Floats, fit: EdgeFit) -> Floats:
+    """`off` less the part that an axis offset makes which the fit leaves open (three standard uncertainties)."""
+    loose = 3 * float(np.sqrt(fit.covariance[-1, -1] + fit.covariance[-2, -2])) + fit.noise_px
+    terms = np.column_stack([np.cos(view), np.sin(view)])
+    out = off.copy()
+    for j in range(off.shape[1]):
+        good = ~np.isnan(off[:, j])
+        if good.sum() > 4:
+            amount = np.linalg.lstsq(terms[good], off[good, j], rcond=None)[0]
+            out[:, j] -= terms @ amount * min(1.0, loose / (float(np.hypot(*amount)) + 1e-12))
+    return out
+
+
 def _cutting_end(series: Series, fit: EdgeFit, sure: tuple[float, float]) -> float:
     """Where the cutting part ends: the folded cross-section no longer repeats (flutes run out, or a step)."""
     from scipy.ndimage import maximum, median
@@ -584,7 +601,7 @@ def _cutting_end(series: Series, fit: EdgeFit, sure: tuple[float, float]) -> flo
     label = np.floor(direction[good] / (2 * np.pi) * 360).astype(int)
     present = np.unique(label)
     place, level = (median(values[good], label, present) for values in (direction, section))
-    off = np.abs(section - np.interp(direction, place, level, period=2 * np.pi))
+    off = np.abs(_without_offset(section - np.interp(direction, place, level, period=2 * np.pi), view, fit))
     # Near a kink the interpolation errs; only what exceeds its error in the clear part counts. Directions not seen there say nothing.
     error = np.full(360, np.nan)
     error[present] = maximum(off[good], label, present)

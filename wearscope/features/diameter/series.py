@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.features.diameter.axis import Frame, frames_about_shank
-from wearscope.features.diameter.edges import EdgeFit, Series, fit_edges, make_series
+from wearscope.features.diameter.edges import EdgeFit, EdgesNotFound, Series, fit_edges, make_series
 from wearscope.features.diameter.silhouette import NotASilhouette, Silhouette, find_silhouette
 from wearscope.geometry.scale import Scale
 from wearscope.photo.read import Photo
@@ -19,6 +19,10 @@ __all__ = ["SeriesResult", "find_silhouettes", "measure_series", "scale_from_sha
 Floats = NDArray[np.float64]
 _EDGE_PX = 0.02
 """Standard uncertainty of an edge's place from interpolation and JPEG, per px of blur; the same for all frames."""
+_STRAIGHT = (
+    "the edges are straight (or wrap less than one step) and the angles are not known: the largest extent seen is only a "
+    "lower bound; give --step or --angles, or take {} photos, which leave a quarter of the possible shortfall"
+)
 _WIDEST_SHARE = 0.003
 """A fit wider than this share of the diameter (expanded) says no more than a lower limit does."""
 
@@ -104,7 +108,10 @@ def measure_series(
             f"{n} photo{'s' if n > 1 else ''} only: turn the cutter and take at least 8, better 12",
         )
     else:
-        fit, why = _value_or_bound(series, fit_edges(series, flutes), known)
+        try:
+            fit, why = _value_or_bound(series, fit_edges(series, flutes), known)
+        except EdgesNotFound as fault:
+            fit, why = None, str(fault) if known else _STRAIGHT.format(2 * n)
     return _result(frames, series, fit, why, scale)
 
 
@@ -114,11 +121,7 @@ def _value_or_bound(series: Series, fit: EdgeFit, known: bool) -> tuple[EdgeFit 
     largest, sd = fit.largest_px()
     turned = abs(fit.helix) * float(np.ptp(fit.along_px))
     if not known and turned < 2 * np.pi / n:
-        return None, (
-            "the edges are straight (or wrap less than one step) and the angles are not known: the largest extent seen is only a "
-            "lower bound; give --step or --angles, or take "
-            f"{2 * n} photos, which leave a quarter of the possible shortfall"
-        )
+        return None, _STRAIGHT.format(2 * n)
     if 2 * sd > max(_WIDEST_SHARE * largest, 0.5):
         return None, (
             f"at steps of {360 / n:.0f} degrees an edge was hardly seen on its own: only a lower bound; take {2 * n} photos"

@@ -1,0 +1,200 @@
+"""Cutting diameter from turned silhouettes: pooled statistics, drawn pictures, rendered series, wrong use."""
+
+import json
+import os
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from diameter_cases import random_case, seen
+from diameter_truth import Camera, Cutter, picture
+
+from wearscope.errors import PhotoError
+from wearscope.features.diameter import NotASilhouette, find_silhouettes, measure_series
+from wearscope.geometry.scale import Scale
+from wearscope.photo.read import Photo, read_photo
+
+REAL = os.environ.get("WEARSCOPE_REAL_PHOTOS")
+RENDERS = os.environ.get("WEARSCOPE_RENDERS")
+SMALL = Camera(px_per_mm=60.0, size=(640, 480), lens=200.0)
+
+
+def photo(pixels: np.ndarray, name: str = "drawn.png") -> Photo:  # type: ignore[type-arg]
+    return Photo(name, "0" * 64, pixels)
+
+
+def pooled(seeds: range) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:  # type: ignore[type-arg]
+    """Errors (um) of values, their expanded uncertainties, allowed errors, and how far lower bounds lie above the truth."""
+    error, expanded, allowed, above = [], [], [], []
+    for seed in seeds:
+        case = random_case(np.random.default_rng(seed))
+        scale = Scale(case.camera.px_per_mm)
+        result = measure_series(
+            case.silhouettes, flutes=case.cutter.flutes, scale=scale, angles_deg=case.angles_deg
+        )
+        off = 1000 * (result.diameter.value - case.truth_mm)
+        if result.diameter.kind == "lower_limit":
+            above.append(off)
+            continue
+        error.append(off)
+        expanded.append(1000 * result.diameter.expanded)
+        allowed.append(max(4.0, 250 / scale.px_per_mm))
+    return np.array(error), np.array(expanded), np.array(allowed), np.array(above)
+
+
+def test_error_and_coverage_of_pooled_series() -> None:
+    error, expanded, allowed, above = pooled(range(40))
+    assert np.mean(np.abs(error) <= allowed) >= 0.95
+    # 95 % of 36 or more: fewer than 30 of 36 has a chance of 1 in 500 (binomial).
+    assert np.mean(np.abs(error) <= expanded) >= 0.83
+    assert abs(np.median(error)) < 1.0
+    assert len(above) <= 8
+
+
+@pytest.mark.slow
+def test_error_and_coverage_of_2000_pooled_series() -> None:
+    error, expanded, allowed, above = pooled(range(2000))
+    assert np.mean(np.abs(error) <= allowed) >= 0.95
+    assert 0.93 <= np.mean(np.abs(error) <= expanded) <= 0.97
+    assert np.mean(above <= 0) >= 0.95
+
+
+def test_straight_edges_at_unknown_angles_give_a_lower_bound_that_holds() -> None:
+    rng = np.random.default_rng(7)
+    cutter = Cutter(diameter=5.95, flutes=2, helix=0.0, shank=6.0, cut_length=5.0, wash_out=1.0)
+    turns = rng.uniform(0, 2 * np.pi) + np.arange(12) * np.pi / 6 + rng.uniform(-0.1, 0.1, 12)
+    frames = [seen(cutter, Camera(px_per_mm=110.0), t, rng) for t in turns]
+    result = measure_series(frames, flutes=2, scale=Scale(110.0))
+    assert result.diameter.kind == "lower_limit"
+    assert 5.7 < result.diameter.value <= 2 * cutter.edge_radii().max()
+    assert "24 photos" in result.reasons[0]
+
+
+@pytest.mark.parametrize(("flutes", "helix", "step"), [(2, 30.0, None), (3, 0.0, 15.0)])
+def test_drawn_pictures(flutes: int, helix: float, step: float | None) -> None:
+    """The whole way from 8-bit JPEG-coded pixels, scale from the shank."""
+    rng = np.random.default_rng(3)
+    photos = 24 if step else 14
+    cutter = Cutter(
+        diameter=5.94,
+        flutes=flutes,
+        helix=helix,
+        shank=6.0,
+        cut_length=5.0,
+        wash_out=1.0,
+        eccentric=0.02,
+        eccentric_angle=1.0,
+    )
+    pictures = [
+        photo(
+            picture(
+                cutter,
+                SMALL,
+                0.4 + k * 2 * np.pi / photos,
+                rng,
+                tilt=rng.normal(0, 0.01),
+                offset=rng.normal(0, 4),
+            )
+        )
+        for k in range(photos)
+    ]
+    angles = [k * step for k in range(photos)] if step else None
+    result = measure_series(find_silhouettes(pictures), flutes=flutes, shank_mm=6.0, angles_deg=angles)
+    k = np.tan(np.radians(helix)) / (cutter.diameter / 2)
+    along = np.linspace(0, cutter.cut_length, 100)
+    directions = 2 * np.pi * np.arange(flutes)[:, None] / flutes + k * along[None, :]
+    truth = 2 * np.abs(cutter.diameter / 2 * np.exp(1j * directions) + 0.02 * np.exp(1j)).max()
+    assert result.diameter.kind == "value"
+    assert abs(result.diameter.value - truth) <= max(0.004, 0.25 / SMALL.px_per_mm)
+    assert abs(result.diameter.value - truth) <= 1.5 * result.diameter.expanded
+    assert result.scale.id == "shank"
+    assert len(result.radii_mm) == flutes
+
+
+def test_one_photo_is_a_lower_bound() -> None:
+    rng = np.random.default_rng(1)
+    result = measure_series([seen(Cutter(), Camera(px_per_mm=110.0), 0.3, rng)], flutes=2, scale=Scale(110.0))
+    assert result.diameter.kind == "lower_limit"
+    assert "1 photo only" in result.reasons[0]
+
+
+def test_a_series_that_never_turns() -> None:
+    rng = np.random.default_rng(1)
+    frames = [seen(Cutter(), Camera(px_per_mm=110.0), 0.3, rng) for _ in range(12)]
+    with pytest.raises(NotASilhouette, match="never turns"):
+        measure_series(frames, flutes=2, scale=Scale(110.0))
+
+
+def test_shank_out_of_the_frame() -> None:
+    rng = np.random.default_rng(1)
+    cutter = Cutter(cut_length=20.0)
+    frames = [seen(cutter, Camera(px_per_mm=110.0), 0.3 + k * np.pi / 6, rng) for k in range(12)]
+    with pytest.raises(NotASilhouette, match="no shank in the frame"):
+        measure_series(frames, flutes=2, scale=Scale(110.0))
+
+
+def test_pictures_that_are_no_silhouette_of_one_cutter() -> None:
+    rng = np.random.default_rng(1)
+    one = picture(Cutter(diameter=3.0, shank=3.0), SMALL, 0.3, rng)
+    two = np.vstack([one[120:360], one[120:360]])
+    cases = {
+        "more than one dark body": two,
+        "no cutter": np.full((480, 640, 3), 220, np.uint8),
+        "runs out of the frame": np.minimum(one, one[:, ::-1]),
+        "no even bright background|no cutter|not a silhouette|uneven": rng.integers(
+            0, 255, (480, 640, 3)
+        ).astype(np.uint8),
+    }
+    for said, pixels in cases.items():
+        with pytest.raises(NotASilhouette, match=said):
+            find_silhouettes([photo(np.ascontiguousarray(pixels))])
+
+
+def test_turned_photos_give_the_same_edges() -> None:
+    rng = np.random.default_rng(1)
+    pixels = picture(Cutter(), SMALL, 0.3, rng)
+    upright = find_silhouettes([photo(pixels)])[0]
+    for turns in (1, 2, 3):
+        turned = find_silhouettes([photo(np.ascontiguousarray(np.rot90(pixels, turns)))])[0]
+        np.testing.assert_allclose(turned.top_px, upright.top_px, atol=1e-3, equal_nan=True)
+        back = turned.to_photo(np.column_stack([turned.x_px, turned.top_px]))
+        where = upright.to_photo(np.column_stack([upright.x_px, upright.top_px]))
+        width, height = upright.size
+        for _ in range(turns):  # np.rot90 by hand: (x, y) -> (y, width - 1 - x)
+            where = np.column_stack([where[:, 1], width - 1 - where[:, 0]])
+            width, height = height, width
+        np.testing.assert_allclose(back, where, atol=1e-3, equal_nan=True)
+
+
+@pytest.mark.skipif(not RENDERS, reason="WEARSCOPE_RENDERS is not set")
+def test_rendered_series() -> None:
+    folder = Path(RENDERS or "")
+    truths = [json.loads(p.read_text()) for p in sorted(folder.glob("D*.json"))]
+    for name in sorted({t["series"] for t in truths}):
+        frames = [t for t in truths if t["series"] == name]
+        found = find_silhouettes([read_photo(folder / t["file"]) for t in frames])
+        first = frames[0]
+        px = first["camera"]["px_per_mm"]
+        result = measure_series(
+            found,
+            flutes=first["tool"]["flutes"],
+            scale=Scale(px),
+            angles_deg=[t["angle_deg"] for t in frames],
+        )
+        error = result.diameter.value - first["swept_diameter_about_shank_axis_mm"]
+        assert result.diameter.kind == "value"
+        assert abs(error) <= max(0.004, 0.25 / px)
+        assert abs(error) <= 1.5 * result.diameter.expanded
+
+
+@pytest.mark.skipif(not REAL, reason="WEARSCOPE_REAL_PHOTOS is not set")
+def test_photographs_of_corners_are_refused_with_a_reason() -> None:
+    files = [p for p in sorted(Path(REAL or "").iterdir()) if p.suffix in (".jpg", ".png")]
+    assert files
+    for path in files:
+        with pytest.raises((NotASilhouette, PhotoError), match=path.name):
+            measure_series(find_silhouettes([read_photo(path)]), flutes=2, shank_mm=6.0)
+
+
+cv2.setNumThreads(1)
