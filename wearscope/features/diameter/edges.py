@@ -183,9 +183,25 @@ def fit_edges(series: Series, flutes: int) -> EdgeFit:
     columns = _columns(series, zone, 150)
     start = _Guess(fit.angle, fit.helix, fit.hand, fit.turn)
     fit = _fit(series, flutes, columns, start, taper=True)
-    if _tapered(fit):
-        return fit
-    return _fit(series, flutes, columns, start, taper=False)
+    if not _tapered(fit):
+        fit = _fit(series, flutes, columns, start, taper=False)
+    _must_match(series, fit, flutes)
+    return fit
+
+
+def _must_match(series: Series, fit: EdgeFit, flutes: int) -> None:
+    """The outline must show the edges that were fitted, and no others as large."""
+    reach = series.reach_px[:, np.isin(series.along_px, fit.along_px)]
+    rake = (fit.hand * fit.delta > 0) & (np.abs(fit.delta) < np.radians(10)) & ~np.isnan(reach)
+    elsewhere = (np.abs(fit.delta) > min(np.radians(60), np.pi / flutes * 0.7)) & ~np.isnan(reach)
+    for edge in range(flutes):
+        mine = rake & (fit.which == edge)
+        if mine.sum() >= 10 and np.mean(np.abs(fit.residual_px[mine]) < 2 * _AGREES_PX) < 0.5:
+            raise NotASilhouette(
+                f"the outline does not repeat like {flutes} cutting edges: check --flutes and the angles"
+            )
+    if elsewhere.sum() >= 10 and np.quantile(reach[elsewhere], 0.98) > 0.99 * float(fit.radius_px.min()):
+        raise NotASilhouette(f"more than {flutes} cutting edges stand out: check --flutes")
 
 
 def _best_start(series: Series, zone: tuple[float, float], flutes: int) -> EdgeFit:
