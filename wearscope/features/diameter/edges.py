@@ -33,9 +33,9 @@ _OFFSET_SPREAD = 0.03
 _DEPTH_SPREAD = 0.05
 """Radius over distance of the lens: a 3 mm radius 60 mm away."""
 
-_RUN_OUT = 0.004
+_RUN_OUT = 0.002
 """The cutting part has ended where the cross-section stands out by this share of the shank's radius on average: above the trace of
-perspective and runout (0.002), and well before the edges themselves rise."""
+perspective and runout, and well before the edges themselves rise."""
 _AGREES_PX = 0.4
 """An edge point that agrees with a fit lies this near: several times the noise of averaged edge points (0.02 to 0.1 px)."""
 
@@ -621,6 +621,8 @@ def _cutting_end(series: Series, fit: EdgeFit, sure: tuple[float, float]) -> flo
     # Near a kink the interpolation errs; only what exceeds its error in the clear part counts. Directions not seen there say nothing.
     error = np.full(360, np.nan)
     error[present] = maximum(off[good], label, present)
+    beside = np.array([np.roll(error, k) for k in range(-3, 4)])
+    error[present] = np.nanmax(beside[:, present], axis=0)
     allowed = error[np.floor(direction / (2 * np.pi) * 360).astype(int) % 360]
     mean = np.nansum(np.maximum(off - 1.5 * allowed, 0.0), axis=0) / len(off)
     # Only a departure that lasts: the level of the next 1/40 of the length.
