@@ -1,0 +1,107 @@
+"""`wearscope diameter` on the command line: what it prints, and a sentence for every wrong use."""
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import typer
+from diameter_truth import Camera, Cutter, picture
+from typer.testing import CliRunner
+
+from wearscope.cli.diameter import register
+from wearscope.errors import InputError
+
+APP = typer.Typer()
+register(APP)
+
+
+@APP.callback()
+def _several() -> None:
+    """Keeps the command's name when it is the only one."""
+
+
+def run(*args: str) -> tuple[int, str, BaseException | None]:
+    result = CliRunner().invoke(APP, ["diameter", *args])
+    return result.exit_code, result.stdout, result.exception
+
+
+def measured(text: str) -> dict[str, object]:
+    found = json.loads(text)["measurements"][0]
+    assert found["name"] == "cutting_diameter"
+    return found  # type: ignore[no-any-return]
+
+
+def test_readings_alone() -> None:
+    code, out, _ = run(
+        "--flutes", "2", "--reading", "0.235in", "--reading", "5.97", "--nominal", "6", "--json"
+    )
+    document = json.loads(out)
+    entry = measured(out)
+    assert code == 0
+    assert entry["kind"] == "value"
+    assert entry["value"] == pytest.approx((0.235 * 25.4 + 5.97) / 2)
+    assert entry["uncertainty"] == pytest.approx(2 * np.hypot(*entry["parts"].values()))  # type: ignore[attr-defined]
+    assert document["tool_table_csv"].startswith("nominal_diameter_mm,cutting_diameter_mm")
+
+
+def test_odd_flutes_between_flat_anvils() -> None:
+    code, out, _ = run("--flutes", "3", "--reading", "5.19", "--json")
+    assert code == 0
+    assert measured(out)["kind"] == "lower_limit"
+    assert "V anvil" in " ".join(json.loads(out)["reasons"])
+
+
+def test_slot_alone_and_text() -> None:
+    code, out, _ = run("--flutes", "2", "--slot", "6.02", "--nominal", "6")
+    assert code == 0
+    assert "deflection" in out
+    assert "into the tool table" in out
+
+
+@pytest.mark.parametrize(
+    ("args", "said"),
+    [
+        (["--reading", "5.9"], "number of flutes"),
+        (["--flutes", "2"], "nothing to measure"),
+        (["--flutes", "2", "--reading", "0"], "more than 0"),
+        (["--flutes", "2", "--reading", "6in", "--nominal", "6"], "25.4 times"),
+        (["--flutes", "5", "--reading", "6", "--anvil", "v60"], "108"),
+        (["a.png", "--flutes", "2", "--step", "30", "--angles", "0", "--shank", "6"], "not both"),
+        (["a.png", "--flutes", "2", "--angles", "0,30", "--shank", "6"], "2 angles"),
+        (["a.png", "--flutes", "2", "--angles", "x", "--shank", "6"], "commas"),
+        (["a.png", "--flutes", "2", "--step", "0", "--shank", "6"], "less than 180"),
+        (["a.png", "--flutes", "2", "--shank", "6", "--px-per-mm", "100"], "one scale"),
+        (["--flutes", "2", "--reading", "6", "--nominal", "0"], "more than 0"),
+    ],
+)
+def test_wrong_use_gets_a_sentence(args: list[str], said: str) -> None:
+    _, _, fault = run(*args)
+    assert isinstance(fault, InputError)
+    assert said in str(fault)
+
+
+def test_series_with_pictures(tmp_path: Path) -> None:
+    rng = np.random.default_rng(5)
+    camera = Camera(px_per_mm=60.0, size=(640, 480))
+    cutter = Cutter(diameter=5.94, flutes=2, helix=30.0, cut_length=5.0, wash_out=1.0)
+    files = []
+    for k in range(12):
+        files.append(str(tmp_path / f"turn_{k:02d}.png"))
+        cv2.imwrite(files[-1], picture(cutter, camera, 0.3 + k * np.pi / 6, rng))
+    code, out, _ = run(
+        *files, "--flutes", "2", "--shank", "6", "--step", "30", "--out", str(tmp_path / "o"), "--json"
+    )
+    document = json.loads(out)
+    entry = measured(out)
+    assert code == 0
+    assert abs(entry["value"] - 5.94) < 0.25 / 60  # type: ignore[operator]
+    assert set(entry["parts"]) >= {"scale", "edge_noise", "blur"}  # type: ignore[call-overload]
+    assert len(document["edges"]["radius_mm"]) == 2
+    assert len(list((tmp_path / "o").glob("*.png"))) == 2
+    # The same photo twelve times: no number, exit code of a retake.
+    code, out, _ = run(*files[:1] * 12, "--flutes", "2", "--shank", "6", "--step", "30", "--json")
+    assert code == 4
+    assert json.loads(out)["measurements"] == []
+    assert "never turns" in json.loads(out)["not_measured"][0]["reason"]
