@@ -73,6 +73,15 @@ def diameter(
             "--micrometer-error", parser=length, metavar=LENGTH, help="Largest error of the micrometer."
         ),
     ] = "0.004",  # type: ignore[assignment]
+    lens_distance: Annotated[
+        float | None,
+        typer.Option(
+            "--lens-distance",
+            parser=length,
+            metavar=LENGTH,
+            help="From the lens to the cutter: narrows the error of a scale at another height.",
+        ),
+    ] = None,
     out: Out = None,
     as_json: Json = False,
 ) -> None:
@@ -107,6 +116,7 @@ def diameter(
                 shank,
                 _angles(len(photos), step, angles),
                 micrometer_error,
+                lens_distance,
             )
         except NotASilhouette as fault:
             reasons.append(str(fault))
@@ -168,6 +178,7 @@ def _series(
     shank: float | None,
     angles: list[float] | None,
     micrometer_error: float,
+    lens_mm: float | None,
 ) -> "SeriesResult":
     from wearscope.features.diameter import find_silhouettes, measure_series
     from wearscope.photo.read import read_photo

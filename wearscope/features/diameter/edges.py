@@ -177,11 +177,11 @@ def fit_edges(series: Series, flutes: int) -> EdgeFit:
             series,
             flutes,
             _columns(series, zone, 40),
-            _Guess(fit.angle, fit.helix, fit.hand, fit.turn),
+            _again(fit),
             taper=False,
         )
     columns = _columns(series, zone, 150)
-    start = _Guess(fit.angle, fit.helix, fit.hand, fit.turn)
+    start = _again(fit)
     fit = _fit(series, flutes, columns, start, taper=True)
     if not _tapered(fit):
         fit = _fit(series, flutes, columns, start, taper=False)
@@ -192,15 +192,18 @@ def fit_edges(series: Series, flutes: int) -> EdgeFit:
 def _must_match(series: Series, fit: EdgeFit, flutes: int) -> None:
     """The outline must show the edges that were fitted, and no others as large."""
     reach = series.reach_px[:, np.isin(series.along_px, fit.along_px)]
-    rake = (fit.hand * fit.delta > 0) & (np.abs(fit.delta) < np.radians(10)) & ~np.isnan(reach)
+    near = (np.abs(fit.delta) < np.radians(10)) & ~np.isnan(reach)
+    agrees = np.abs(fit.residual_px) < 2 * _AGREES_PX
     elsewhere = (np.abs(fit.delta) > min(np.radians(60), np.pi / flutes * 0.7)) & ~np.isnan(reach)
     for edge in range(flutes):
-        mine = rake & (fit.which == edge)
-        if mine.sum() >= 10 and np.mean(np.abs(fit.residual_px[mine]) < 2 * _AGREES_PX) < 0.5:
+        # On the rake side of an edge nothing else stands out; the relief on its other side may.
+        sides = [near & (fit.which == edge) & (hand * fit.delta > 0) for hand in (1, -1)]
+        shares = [float(np.mean(agrees[side])) for side in sides if side.sum() >= 10]
+        if shares and max(shares) < 0.5:
             raise NotASilhouette(
                 f"the outline does not repeat like {flutes} cutting edges: check --flutes and the angles"
             )
-    if elsewhere.sum() >= 10 and np.quantile(reach[elsewhere], 0.98) > 0.99 * float(fit.radius_px.min()):
+    if elsewhere.sum() >= 10 and np.quantile(reach[elsewhere], 0.98) > 0.995 * fit.largest_px()[0]:
         raise NotASilhouette(f"more than {flutes} cutting edges stand out: check --flutes")
 
 
@@ -224,7 +227,9 @@ def _believable(fit: EdgeFit, flutes: int) -> float:
     near = np.abs(fit.delta) < min(np.radians(40), np.pi / flutes * 0.9)
     agrees = near & (np.abs(fit.residual_px) < _AGREES_PX)
     below = near & (fit.residual_px < -2 * _AGREES_PX)
-    return float(agrees.sum() - 3.0 * below.sum())
+    # Nothing stands out farther than the edges themselves; a heel taken for an edge leaves the edge standing out.
+    beyond = fit.residual_px - fit.radius_px[fit.which] * (1 - np.cos(fit.delta)) > 2 * _AGREES_PX
+    return float(agrees.sum() - 3.0 * below.sum() - 3.0 * beyond.sum())
 
 
 def _tapered(fit: EdgeFit) -> bool:
@@ -298,6 +303,11 @@ class _Guess:
     helix: float
     hand: int
     turn: Floats
+    known: EdgeFit | None = None  # an earlier fit to refine
+
+
+def _again(fit: EdgeFit) -> _Guess:
+    return _Guess(fit.angle, fit.helix, fit.hand, fit.turn, fit)
 
 
 def _starts(series: Series, columns: Ints, size: float, flutes: int, most: int = 4) -> list[_Guess]:
@@ -426,14 +436,18 @@ def _fit(series: Series, flutes: int, columns: Ints, start: _Guess, *, taper: bo
         np.zeros(frames),
     )
     width = min(np.radians(40), np.pi / flutes * 0.9)
-    tolerances = np.array([0.02, 0.01, 0.005, 0.003, 0.002]) * top
+    tolerances = np.array([0.04, 0.03, 0.02, 0.014, 0.01, 0.005, 0.003, 0.002]) * top
+    if start.known is not None:
+        state.radius, state.offset = start.known.radius_px.copy(), start.known.offset_px.copy()
+        state.depth = start.known.depth
+        tolerances = tolerances[-3:]
     noise = 0.1
-    for step in range(14):
+    for step in range(16):
         which, delta, model = _model(series, state, along, series.lever_px[:, columns])
         residual = reach - model
         limit = tolerances[step] if step < len(tolerances) else 4 * noise
         used = (np.abs(delta) < width) & (np.abs(residual) < limit) & ~np.isnan(reach)
-        if step < len(tolerances):
+        if step < len(tolerances) and start.known is None:
             used &= hand * delta > -np.radians(2)
         if used.sum() < 4 * flutes:
             raise EdgesNotFound(

@@ -23,6 +23,10 @@ _STRAIGHT = (
     "the edges are straight (or wrap less than one step) and the angles are not known: the largest extent seen is only a "
     "lower bound; give --step or --angles, or take {} photos, which leave a quarter of the possible shortfall"
 )
+_HEIGHT_MM = 0.2
+"""How well a scale is held at the height of the cutter's axis (standard uncertainty). Common practice, no source."""
+_LENS_MM = 80.0
+"""Distance of the lens where it is not given: usual for USB microscopes at this magnification. Common practice, no source."""
 _WIDEST_SHARE = 0.003
 """A fit wider than this share of the diameter (expanded) says no more than a lower limit does."""
 
@@ -85,10 +89,12 @@ def measure_series(
     shank_mm: float | None = None,
     angles_deg: Sequence[float] | None = None,
     micrometer_mm: float = 0.004,
+    lens_mm: float | None = None,
 ) -> SeriesResult:
     """Cutting diameter from silhouettes of a cutter turned between photos.
 
     `scale` or `shank_mm` gives the scale. `angles_deg`: the angle of each photo; None: not known.
+    `lens_mm`: distance from the lens to the cutter; a scale from a calibration file may stand at another height.
     Raises NotASilhouette with a sentence where the series cannot carry a measurement.
     """
     frames = frames_about_shank(silhouettes)
@@ -112,7 +118,7 @@ def measure_series(
             fit, why = _value_or_bound(series, fit_edges(series, flutes), known)
         except EdgesNotFound as fault:
             fit, why = None, str(fault) if known else _STRAIGHT.format(2 * n)
-    return _result(frames, series, fit, why, scale)
+    return _result(frames, series, fit, why, scale, lens_mm)
 
 
 def _value_or_bound(series: Series, fit: EdgeFit, known: bool) -> tuple[EdgeFit | None, str]:
@@ -130,9 +136,14 @@ def _value_or_bound(series: Series, fit: EdgeFit, known: bool) -> tuple[EdgeFit 
 
 
 def _result(
-    frames: tuple[Frame, ...], series: Series, fit: EdgeFit | None, why: str, scale: Scale
+    frames: tuple[Frame, ...],
+    series: Series,
+    fit: EdgeFit | None,
+    why: str,
+    scale: Scale,
+    lens_mm: float | None,
 ) -> SeriesResult:
-    parts, flags = _known_parts(frames, series, scale)
+    parts, flags = _known_parts(frames, series, scale, lens_mm)
     if fit is None:
         reach, sd = _largest_seen(series)
         low = 2 * reach - ONE_SIDED_95 * math.hypot(2 * sd, *parts.values())
@@ -143,6 +154,8 @@ def _result(
         )
     px = scale.px_per_mm
     largest, sd = fit.largest_px()
+    unseen = _unseen_px(series, fit, largest)
+    parts["form"] = unseen / math.sqrt(3)
     radii = fit.about_shank(np.array([float(np.mean(fit.along_px))]))[:, 0]
     u_radii = np.hypot(np.sqrt(np.maximum(np.diag(fit.covariance)[: len(radii)], 0)), parts["blur"] / 2)
     several = np.ptp(fit.about_shank(np.linspace(0, fit.zone_px[1], 30)), axis=0).max()
@@ -150,7 +163,7 @@ def _result(
     growth = 2 * fit.taper * float(np.ptp(fit.along_px)) / px
     said = f"the cutter tapers: {growth:+.3f} mm in diameter from the tip to the end of the cutting length"
     return SeriesResult(
-        scale.to_mm(Quantity(2 * largest, "px", {**parts, "edge_noise": 2 * sd})),
+        scale.to_mm(Quantity(2 * largest + unseen, "px", {**parts, "edge_noise": 2 * sd})),
         (said,) if abs(growth) > 0.002 else (),
         flags,
         frames,
@@ -168,8 +181,18 @@ def _result(
     )
 
 
+def _unseen_px(series: Series, fit: EdgeFit, largest: float) -> float:
+    """Half of what the diameter could be larger where only the first third was told from the run-out of the flutes.
+
+    With runout a helical edge reaches its largest distance somewhere along the length, perhaps beyond that third.
+    """
+    if fit.zone_px[1] > 0.42 * series.shank_from_px:
+        return 0.0
+    return max(0.0, float(fit.about_shank(np.linspace(0.0, 0.8 * series.shank_from_px, 60)).max()) - largest)
+
+
 def _known_parts(
-    frames: tuple[Frame, ...], series: Series, scale: Scale
+    frames: tuple[Frame, ...], series: Series, scale: Scale, lens_mm: float | None
 ) -> tuple[dict[str, float], tuple[str, ...]]:
     """Standard uncertainties of a diameter in px that no fit shows, and flags."""
     flags = ["scale_assumed_exact"] if scale.id == "typed" else []
@@ -177,6 +200,9 @@ def _known_parts(
     if scale.id != "shank":
         # The shank's width changes with the distance of the lens; what a turn does not average stays.
         parts["perspective"] = 2 * series.shank_px * series.width_spread / math.sqrt(len(frames))
+    if scale.id not in ("shank", "typed"):
+        height = 2 * series.shank_px * _HEIGHT_MM / (lens_mm or _LENS_MM)
+        parts["perspective"] = math.hypot(parts["perspective"], height)
     if max(f.source.clipped for f in frames) > 0.01:
         flags.append("background_clipped")
         # Light of twice the full scale moves the half level by 0.67 sigma; rectangular.
