@@ -307,7 +307,10 @@ class _Guess:
 
 
 def _again(fit: EdgeFit) -> _Guess:
-    return _Guess(fit.angle, fit.helix, fit.hand, fit.turn, fit)
+    """The fit as a beginning; the rake side is the one on which more samples lie on the edges."""
+    side = np.sign(fit.delta) * (np.abs(fit.delta) < np.radians(30))
+    hand = 1 if (fit.used & (side > 0)).sum() >= (fit.used & (side < 0)).sum() else -1
+    return _Guess(fit.angle, fit.helix, hand, fit.turn, fit)
 
 
 def _starts(series: Series, columns: Ints, size: float, flutes: int, most: int = 4) -> list[_Guess]:
@@ -440,14 +443,14 @@ def _fit(series: Series, flutes: int, columns: Ints, start: _Guess, *, taper: bo
     if start.known is not None:
         state.radius, state.offset = start.known.radius_px.copy(), start.known.offset_px.copy()
         state.depth = start.known.depth
-        tolerances = tolerances[-3:]
+        tolerances = tolerances[-5:]
     noise = 0.1
     for step in range(16):
         which, delta, model = _model(series, state, along, series.lever_px[:, columns])
         residual = reach - model
         limit = tolerances[step] if step < len(tolerances) else 4 * noise
         used = (np.abs(delta) < width) & (np.abs(residual) < limit) & ~np.isnan(reach)
-        if step < len(tolerances) and start.known is None:
+        if step < len(tolerances):
             used &= hand * delta > -np.radians(2)
         if used.sum() < 4 * flutes:
             raise EdgesNotFound(
