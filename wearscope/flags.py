@@ -20,35 +20,137 @@ class Flag:
 
 
 _ALL = (
-    Flag("no_cutter", "No cutter in the picture.", "Put the cutter's corner in the middle of the frame, in focus.", True),
+    Flag(
+        "no_cutter",
+        "No cutter in the picture.",
+        "Put the cutter's corner in the middle of the frame, in focus.",
+        True,
+    ),
     Flag("several_cutters", "More than one cutter in the picture.", "Photograph one cutter at a time.", True),
-    Flag("corner_not_in_frame", "No cutting corner inside the frame.", "Move the corner towards the middle of the frame.", True),
-    Flag("edge_too_short", "Too little of one edge beside the corner.", "Move the corner towards the middle of the frame, or zoom out.", True),
-    Flag("out_of_focus", "The edge is out of focus.", "Raise or lower the lens about 1 mm until the edge is crisp.", True),
-    Flag("motion_blur", "The picture is smeared in one direction.", "Put microscope and cutter on one base; do not touch them while taking the photo.", True),
-    Flag("underexposed", "The edge is too dark to measure.", "Turn the light up or lengthen the exposure.", True),
+    Flag(
+        "corner_not_in_frame",
+        "No cutting corner inside the frame.",
+        "Move the corner towards the middle of the frame.",
+        True,
+    ),
+    Flag(
+        "edge_too_short",
+        "Too little of one edge beside the corner.",
+        "Move the corner towards the middle of the frame, or zoom out.",
+        True,
+    ),
+    Flag(
+        "out_of_focus",
+        "The edge is out of focus.",
+        "Raise or lower the lens about 1 mm until the edge is crisp.",
+        True,
+    ),
+    Flag(
+        "motion_blur",
+        "The picture is smeared in one direction.",
+        "Put microscope and cutter on one base; do not touch them while taking the photo.",
+        True,
+    ),
+    Flag(
+        "underexposed",
+        "The edge is too dark to measure.",
+        "Turn the light up or lengthen the exposure.",
+        True,
+    ),
     Flag("overexposed", "The edge is blown out.", "Dim the ring light or shorten the exposure.", True),
-    Flag("low_contrast", "Cutter and background are nearly alike at the edge.", "Use a lighter or darker background, or light from behind.", True),
-    Flag("scale_too_small", "Too few pixels per millimetre for the limit to be decided.", "Zoom in: move closer or use a higher magnification.", True),
-    Flag("background_clipped", "The background is blown out; the edge may sit a little outside its true place.", "Dim the light behind the cutter."),
-    Flag("glare", "Glare on the cutter next to the edge.", "Dim the ring light, or put a sheet of paper round the lens as a diffuser."),
-    Flag("partly_out_of_focus", "Part of the edge is out of focus and was left out.", "Square the cutter to the lens."),
-    Flag("oversharpened", "The camera sharpens its pictures (a halo on both sides of the edge); uncertainty is wider.", "Turn sharpening off in the camera's settings."),
-    Flag("not_square", "The rake face seems not square to the lens.", "Turn the cutter until both edges are crisp at once."),
-    Flag("scale_assumed_exact", "The pixels per millimetre were typed in and count as exact.", "Calibrate with a photo of a scale: wearscope calibrate."),
-    Flag("scale_unchecked", "The scale was printed and never measured (1 %).", "Measure the 100 mm check line with a calliper and enter it."),
-    Flag("facts_assumed", "Facts about the cutter were not given: flat end, carbide, 6 mm assumed.", "Give --kind, --material and --diameter."),
-    Flag("size_outside_table", "The diameter lies outside the limits table; the nearest column was used.", "Check that the limits make sense for this cutter."),
-    Flag("edge_roles_assumed", "Which edge is the end edge was guessed from the picture's orientation.", "Photograph the cutter with its tip up or down."),
-    Flag("broken_corner", "The corner is broken, not rounded; the radius does not describe it.", "Judge by the recession."),
-    Flag("stuck_material", "Material sticks out beyond the edge.", "Clean the cutter and take the photo again."),
-    Flag("damage_inside", "A worn or broken patch shows inside the outline at the corner.", "Look at it with a loupe under another light."),
-    Flag("white_balance_assumed", "No neutral reference was found; colours may be off.", "Photograph a grey card with the same light: --grey-card."),
+    Flag(
+        "low_contrast",
+        "Cutter and background are nearly alike at the edge.",
+        "Use a lighter or darker background, or light from behind.",
+        True,
+    ),
+    Flag(
+        "scale_too_small",
+        "Too few pixels per millimetre for the limit to be decided.",
+        "Zoom in: move closer or use a higher magnification.",
+        True,
+    ),
+    Flag(
+        "background_clipped",
+        "The background is blown out; the edge may sit a little outside its true place.",
+        "Dim the light behind the cutter.",
+    ),
+    Flag(
+        "glare",
+        "Glare on the cutter next to the edge.",
+        "Dim the ring light, or put a sheet of paper round the lens as a diffuser.",
+    ),
+    Flag(
+        "partly_out_of_focus",
+        "Part of the edge is out of focus and was left out.",
+        "Square the cutter to the lens.",
+    ),
+    Flag(
+        "oversharpened",
+        "The camera sharpens its pictures (a halo on both sides of the edge); uncertainty is wider.",
+        "Turn sharpening off in the camera's settings.",
+    ),
+    Flag(
+        "not_square",
+        "The rake face seems not square to the lens.",
+        "Turn the cutter until both edges are crisp at once.",
+    ),
+    Flag(
+        "scale_assumed_exact",
+        "The pixels per millimetre were typed in and count as exact.",
+        "Calibrate with a photo of a scale: wearscope calibrate.",
+    ),
+    Flag(
+        "scale_unchecked",
+        "The scale was printed and never measured (1 %).",
+        "Measure the 100 mm check line with a calliper and enter it.",
+    ),
+    Flag(
+        "facts_assumed",
+        "Facts about the cutter were not given: flat end, carbide, 6 mm assumed.",
+        "Give --kind, --material and --diameter.",
+    ),
+    Flag(
+        "size_outside_table",
+        "The diameter lies outside the limits table; the nearest column was used.",
+        "Check that the limits make sense for this cutter.",
+    ),
+    Flag(
+        "edge_roles_assumed",
+        "Which edge is the end edge was guessed from the picture's orientation.",
+        "Photograph the cutter with its tip up or down.",
+    ),
+    Flag(
+        "broken_corner",
+        "The corner is broken, not rounded; the radius does not describe it.",
+        "Judge by the recession.",
+    ),
+    Flag(
+        "stuck_material", "Material sticks out beyond the edge.", "Clean the cutter and take the photo again."
+    ),
+    Flag(
+        "damage_inside",
+        "A worn or broken patch shows inside the outline at the corner.",
+        "Look at it with a loupe under another light.",
+    ),
+    Flag(
+        "white_balance_assumed",
+        "No neutral reference was found; colours may be off.",
+        "Photograph a grey card with the same light: --grey-card.",
+    ),
     Flag("tint:none", "No discolouration seen.", ""),
-    Flag("tint:heat", "Heat colours toward the edge.", "Stop using this cutter until it is judged; look for the cause (speed too high, feed too low, dull edge)."),
+    Flag(
+        "tint:heat",
+        "Heat colours toward the edge.",
+        "Stop using this cutter until it is judged; look for the cause (speed too high, feed too low, dull edge).",
+    ),
     Flag("tint:coating", "A coating colours the cutter evenly.", ""),
     Flag("tint:resin", "Resin or pitch in the flutes.", "Clean the cutter and take the photo again."),
-    Flag("tint:unclear", "The colours cannot be told apart.", "Take a photo with a grey card or under white light."),
+    Flag(
+        "tint:unclear",
+        "The colours cannot be told apart.",
+        "Take a photo with a grey card or under white light.",
+    ),
 )
 
 FLAGS: dict[str, Flag] = {flag.name: flag for flag in _ALL}

@@ -8,6 +8,7 @@ The depth is the outline's: the broken hollow on the rake face behind it may loo
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -27,6 +28,7 @@ from wearscope.subpixel.trace import (
     contour_offsets,
     follow_openings,
     ground_levels,
+    running_median,
     straighten,
     trace_edge,
     unblur,
@@ -145,6 +147,7 @@ def _scan(photo: Photo, outline: Outline, corner: CornerPose, name: str) -> Edge
     seen = np.isfinite(edge[(s >= start) & (s <= line.end_px)])
     if min(seen.mean(), line.on_edge[: len(seen) // 4].mean()) < _SEEN:
         return f"{name}: cutter and background look alike along most of it, or beside the corner"
+    edge[_foreign(strip, trace, line(s) - strip.course_px, blur)] = np.nan
     return _judge(name, frame, s, edge, trace, line, start, blur)
 
 
@@ -182,6 +185,33 @@ def _with_openings(
     return offset + strip.course_px
 
 
+def _foreign(strip: Strip, trace: Trace, line: Floats, blur: float) -> Bools:
+    """Columns where something lies across the edge that is neither ground nor cutter: dust, a fibre, a reflection.
+
+    There the light just outside of the edge is darker or lighter than both by a third of their difference.
+    """
+    ground = ground_levels(strip, trace, blur_px=blur)
+    cutter = ground.level + np.sign(np.nanmedian(trace.inside - trace.outside)) * ground.usual
+    low, high = np.minimum(ground.level, cutter), np.maximum(ground.level, cutter)
+    away = strip.d_px[:, None] - line
+    beside = (away > -3 * blur) & (away < 0)
+    beyond = np.maximum(strip.light - high, low - strip.light) - 0.33 * ground.usual - 5 * ground.noise
+    hit = (np.where(beside, beyond, -1.0) > 0).sum(axis=0) >= max(2, blur)
+    reach = np.ones((1, 2 * round(3 * blur) + 1), np.uint8)
+    return np.asarray(cv2.dilate(hit.astype(np.uint8)[None, :], reach)[0] > 0)
+
+
+def _bridged(values: Floats, gap: int) -> Floats:
+    """Straight lines across places that were not seen, if they are less than `gap` columns wide."""
+    known = np.isfinite(values)
+    if not known.any():
+        return values
+    columns = np.arange(len(values))
+    wide = ~_closed(known, gap)
+    filled = np.interp(columns, columns[known], values[known])
+    return np.where(known | ~wide, filled, np.nan)
+
+
 def _closed(on: Bools, gap: int) -> Bools:
     """Fill gaps of less than `gap` columns."""
     filled = on.copy()
@@ -195,11 +225,12 @@ def _shoulders_seen(ground: Ground, trace: Trace, a: int, b: int, blur: float) -
     """Whether the edge on both sides of [a, b) is mostly seen and keeps its contrast right up to it: it did not fade away."""
     jump = np.where(np.isfinite(trace.offset_px), trace.inside - trace.outside, np.nan)
     whole = float(np.nanmedian(np.abs(jump)))
-    near, far = round(_MOUTH * blur), round(2.5 * _MOUTH * blur)
+    # the first three blurs belong to the rounded shoulder of an opening
+    rim, near, far = round(3 * blur), round(9 * blur), round(18 * blur)
     shoulders = []
     for beside, beyond in (
-        (jump[max(0, a - near) : a], jump[max(0, a - far) : max(0, a - near)]),
-        (jump[b : b + near], jump[b + near : b + far]),
+        (jump[max(0, a - near) : max(0, a - rim)], jump[max(0, a - far) : max(0, a - near)]),
+        (jump[b + rim : b + near], jump[b + near : b + far]),
     ):
         if len(beside) == 0 or np.isfinite(beside).mean() < 0.5:
             return False
@@ -208,14 +239,17 @@ def _shoulders_seen(ground: Ground, trace: Trace, a: int, b: int, blur: float) -
             return False
         shoulders.append(shoulder)
     left, right = shoulders
-    return left * right > 0 and min(abs(left), abs(right)) > max(0.25 * whole, 10 * ground.noise)
+    return left * right > 0 and min(abs(left), abs(right)) > max(0.25 * whole, 6 * ground.noise)
 
 
 def _opening(
     photo: Photo, strip: Strip, weights: Floats, ground: Ground, rough: Floats, part: slice, blur: float
 ) -> Floats:
-    out = np.minimum(0.0, np.nan_to_num(rough[part]))
-    begin = np.where(out < -2 * blur, out - 4 * blur, -2.5 * blur)
+    contour = np.nan_to_num(rough[part])
+    # outside of the contour, but within the opening it shows: shadows and haze lie along an edge
+    begin = np.where(
+        contour < -2 * blur, contour - 4 * blur, np.clip(contour - 4 * blur, -2.5 * blur, 2 * blur)
+    )
     width = part.stop - part.start
     depth = max(32.0, 0.75 * width) + 4 * blur
     for _ in range(3):
@@ -233,6 +267,8 @@ def _opening(
             break
         depth *= 2
     opened = found > 2.5 * blur
+    if np.mean(rough[part][opened] > 1.5 * blur) < 0.5 if opened.any() else False:
+        return np.where(opened, np.nan, found)
     faint = min(10 * ground.noise, 0.35 * float(np.median(ground.usual)))
     if opened.any() and np.median(step[opened]) < faint:
         return np.where(np.abs(found) > 2.5 * blur, np.nan, found)
@@ -273,7 +309,7 @@ def _judge(
     name: str, frame: Frame, s: Floats, edge: Floats, trace: Trace, line: Baseline, start: float, blur: float
 ) -> EdgeScan:
     part = (s >= start) & (s <= line.end_px)
-    s, missing = s[part], edge[part] - line(s[part])
+    s, missing = s[part], _bridged(edge[part] - line(s[part]), round(_MOUTH * blur))
     noise = _noise(missing, line.on_edge[: len(s)], trace, part, line.noise_px, blur)
     mouth = max(3, round(_MOUTH * blur))
     chips = [
@@ -325,13 +361,12 @@ class _Noise:
 
 def _noise(missing: Floats, good: Bools, trace: Trace, part: Bools, single: float, blur: float) -> _Noise:
     noise, level = trace.noise_px[part], trace.level_px[part]
-    known = np.isfinite(noise)
-    columns = np.arange(len(noise))
+    seen = np.isfinite(noise) & good
 
     def near(values: Floats) -> Floats:
-        return moving_mean(np.interp(columns, columns[known], values[known]), round(2 * _MOUTH * blur))
+        return running_median(np.where(seen, values, np.nan), 4 * _MOUTH * blur)
 
-    worse = np.maximum(1.0, near(noise) / np.median(noise[known]))
+    worse = np.maximum(1.0, near(noise) / np.median(noise[seen]))
     return _Noise(missing, good, worse, near(level), single)
 
 

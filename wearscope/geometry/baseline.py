@@ -65,11 +65,11 @@ def robust_sigma(values: Floats) -> float:
 
 
 def tail_sigma(values: Floats) -> float:
-    """As `robust_sigma`, or from the outer tenth where that says more: long tails count, single faults do not."""
+    """As `robust_sigma`, or from the outer fifth where that says more: long tails count, single faults do not."""
     if not len(values):
         return 0.0
     away = np.abs(values - np.median(values))
-    return float(max(1.4826 * np.median(away), np.percentile(away, 90) / 1.645))
+    return float(max(1.4826 * np.median(away), np.percentile(away, 80) / 1.2816))
 
 
 def moving_mean(values: Floats, count: int) -> Floats:

@@ -21,6 +21,7 @@ __all__ = [
     "contour_offsets",
     "follow_openings",
     "ground_levels",
+    "running_median",
     "straighten",
     "trace_edge",
     "unblur",
@@ -216,7 +217,7 @@ def trace_edge(strip: Strip, *, blur_px: float) -> Trace:
     for reach in (5.0, 4.0, 3.0):
         offset, noise, outside, inside = _cross(light, strip.d_px, offset, blur_px, reach)
     jump = inside - outside
-    usual = _running_median(np.where(np.isfinite(offset), jump, np.nan), 48 * blur_px)
+    usual = running_median(np.where(np.isfinite(offset), jump, np.nan), max(48 * blur_px, len(jump) / 3))
     seen = (jump * np.sign(usual) > 0.25 * np.abs(usual)) & np.isfinite(offset)
     usual_jump = np.nanmedian(np.abs(jump))
     lag = max(2, round(6 * blur_px))
@@ -279,7 +280,7 @@ def _unevenness(level: Floats, lag: int) -> float:
     return min(1.0, 1.4826 / float(np.sqrt(2.0)) * float(np.nanmedian(change)))
 
 
-def _running_median(values: Floats, width: float) -> Floats:
+def running_median(values: Floats, width: float) -> Floats:
     """Median in overlapping windows, interpolated; NaN ignored."""
     half = max(1, int(width / 2))
     centres = np.arange(0, len(values) + half, half)
@@ -295,11 +296,11 @@ def ground_levels(strip: Strip, trace: Trace, *, blur_px: float) -> Ground:
     """What ground and cutter look like along the edge of a strip that was traced."""
     smooth = _smoothed(strip.light, blur_px)
     rows = smooth[(strip.d_px <= -3 * blur_px) & (strip.d_px >= -max(7 * blur_px, 3 * blur_px + 4))]
-    level = _running_median(np.median(rows, axis=0).astype(float), 12 * blur_px)
+    level = running_median(np.median(rows, axis=0).astype(float), 12 * blur_px)
     seen = np.isfinite(trace.offset_px)
     jump = np.where(seen, trace.inside - trace.outside, np.nan)
     noise = float(1.4826 * np.nanmedian(np.abs(rows - level)))
-    return Ground(level, _running_median(np.abs(jump), 96 * blur_px), noise)
+    return Ground(level, running_median(np.abs(jump), 96 * blur_px), noise)
 
 
 def follow_openings(
@@ -339,7 +340,7 @@ def _ground_within(
 ) -> tuple[Floats, float]:
     """The ground's level with its slope across the edge, from what the first walk took for ground, and its scatter."""
     inside = (strip.d_px[:, None] > 0) & (np.arange(len(strip.d_px))[:, None] < row - 2 * blur)
-    if inside.sum() < 36 * blur**2:
+    if inside.sum() < 36 * blur**2 or inside.any(axis=1).sum() < 3:
         return level, noise
     d = np.broadcast_to(strip.d_px[:, None], smooth.shape)[inside]
     rest = (smooth - level)[inside]
@@ -389,9 +390,9 @@ def _blurred(offset: Floats, blur: float) -> Floats:
 
 
 def _without_channels(place: Floats, width: int, depth: float) -> Floats:
-    """Fill narrow deep slots of `place` (growing inward, NaN: bottomless) with the level of their shoulders."""
+    """Fill narrow deep slots in the floor of an opening (NaN: bottomless) with the level of their shoulders."""
     known = np.where(np.isfinite(place), place, 1e6).astype(np.float32)
     kernel = np.ones((1, max(1, width)), np.uint8)
     opened = cv2.morphologyEx(known[None, :], cv2.MORPH_OPEN, kernel, borderType=cv2.BORDER_REPLICATE)[0]
     shallow = np.where(opened > 1e5, np.nan, opened)
-    return np.where(known - opened > depth, shallow, place)
+    return np.where((known - opened > depth) & (opened > depth), shallow, place)

@@ -108,7 +108,7 @@ def _beside_metal(colours: ChromaMap, metal: tuple[float, float], white: White) 
 
     def verdict(kind: TintClass, words: str, heat: Flags | None = None, *, excluded: bool = True) -> Verdict:
         where = np.zeros_like(warm) if heat is None else heat
-        return Verdict(kind, words, where, where & (strength > 1.5 * visible), metal, metal, excluded)
+        return Verdict(kind, words, where, where & (strength > 2 * visible), metal, metal, excluded)
 
     sequence = _in_sequence(warm, cool, colours.valid)
     if sequence.any():
