@@ -16,21 +16,30 @@ CAMERA = Camera(blur_px=1.2, full_well_e=6000, read_e=5, jpeg_quality=90)
 SCALE = Scale(280.0)
 
 
+SIZE = (900, 760)
+
+
 def pointed(seed: int, **shape: float) -> Photo:
     rng = np.random.default_rng(seed)
     ground = ("dark", "backlit")[seed % 2]
-    scene = engraver_scene(
-        rng, rotation_deg=float(rng.uniform(-20, 20)), look=Look(background=ground), **shape
-    )
+    turn = float(rng.uniform(-20, 20))
+    look = Look(background=ground)
+    scene = engraver_scene(rng, size=SIZE, tip_px=(450.0, 560.0), rotation_deg=turn, look=look, **shape)
     return Photo("drawn", "0" * 64, photograph(scene, CAMERA, rng)[0])
 
 
-@pytest.mark.parametrize("angle", [30.0, 60.0, 90.0])
-@pytest.mark.parametrize("seed", [1, 2])
-def test_included_angle(angle: float, seed: int) -> None:
-    photo = pointed(seed, included_angle_deg=angle, tip_width_mm=0.1)
-    found = measure_point(photo, find_outline(photo, form="point"), SCALE).quantities["included_angle"]
-    assert abs(found.value - angle) < max(found.expanded, 0.05)
+def test_included_angle() -> None:
+    """The 95 % interval covers at least 13 of 15 (chance of fewer at true 95 %: 4 %, binomial)."""
+    covered = []
+    for angle in (30.0, 60.0, 90.0):
+        for seed in range(1, 6):
+            photo = pointed(seed, included_angle_deg=angle, tip_width_mm=0.1)
+            found = measure_point(photo, find_outline(photo, form="point"), SCALE).quantities[
+                "included_angle"
+            ]
+            assert abs(found.value - angle) < 0.15
+            covered.append(abs(found.value - angle) < found.expanded)
+    assert sum(covered) >= 13
 
 
 @pytest.mark.parametrize("width", [0.05, 0.1, 0.25])
@@ -59,7 +68,9 @@ def test_sharp_point_is_an_upper_limit() -> None:
 @pytest.mark.parametrize("ground", ["dark", "backlit", "paper"])
 def test_radius_of_a_ball(ground: str) -> None:
     rng = np.random.default_rng(8)
-    scene = ball_scene(rng, diameter_mm=3.0, look=Look(background=ground))
+    scene = ball_scene(
+        rng, size=(1000, 800), tip_px=(500.0, 650.0), diameter_mm=3.0, look=Look(background=ground)
+    )
     photo = Photo("drawn", "0" * 64, photograph(scene, CAMERA, rng)[0])
     found = measure_nose(photo, find_outline(photo, form="nose"), SCALE, nominal_radius_mm=1.5).quantities
     assert abs(found["nose_radius"].value - 1.5) < max(found["nose_radius"].expanded, 0.002)
@@ -68,7 +79,14 @@ def test_radius_of_a_ball(ground: str) -> None:
 
 def test_flattened_ball_is_out_of_form() -> None:
     rng = np.random.default_rng(9)
-    scene = ball_scene(rng, diameter_mm=3.0, flat_depth_mm=0.04, look=Look(background="dark"))
+    scene = ball_scene(
+        rng,
+        size=(1000, 800),
+        tip_px=(500.0, 650.0),
+        diameter_mm=3.0,
+        flat_depth_mm=0.04,
+        look=Look(background="dark"),
+    )
     picture, truth = photograph(scene, CAMERA, rng)
     photo = Photo("drawn", "0" * 64, picture)
     found = measure_nose(photo, find_outline(photo, form="nose"), SCALE, nominal_radius_mm=1.5).quantities

@@ -188,11 +188,8 @@ def _missing(photo: Photo, outline: Outline, edges: _Edges) -> tuple[float, floa
     )
     counts = (t < reach) & (inward > -4 * blur)
     area = float((whole - share)[counts].sum())
-    uneven = (
-        abs(float(np.mean(share[(inward > 4 * blur) & (t > steps + 3 * blur) & (t < reach)])) - 1.0)
-        if reach > steps + 4 * blur
-        else 0.0
-    )
+    deep = share[(inward > 4 * blur) & (t > steps + 3 * blur) & (t < reach)]
+    uneven = abs(float(deep.mean()) - 1.0) if deep.size else 0.0
     level = max(_LEVEL, uneven) * float(whole[counts].sum())
     noise = float(np.std(picture[(inward < -3 * blur) & (inward > -7 * blur - 2)]) / abs(inside - outside))
     return area, float(np.hypot(level, noise * np.sqrt(counts.sum()))), float(steps)
