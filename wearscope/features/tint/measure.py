@@ -25,8 +25,9 @@ _FEWEST = 100
 """Colour is judged on at least this many map px."""
 _SHORTEST = 5
 """Map px of edge: a shorter tint may be overlooked."""
-_BACKLIT = 0.01
-"""A cutter whose lighter tenth is below this share of the background's light is a silhouette."""
+_BACKLIT, _LAMP, _BEFORE_LAMP = 0.01, 0.5, 0.06
+"""A cutter whose lighter tenth is below the first share of the background's light is a silhouette; before a background
+that itself is a lamp (brighter than half of full scale) it is one below the last."""
 
 
 def measure_tint(photo: Photo, outline: Outline, scale: Scale, *, grey: ArrayLike | None = None) -> Finding:
@@ -67,7 +68,8 @@ def _card(grey: ArrayLike) -> tuple[float, float]:
 def _nothing_to_judge(colours: ChromaMap) -> str:
     if not colours.cutter.any():
         return "no cutter was found"
-    if np.percentile(colours.light[colours.cutter], 90) < _BACKLIT * colours.ground_light:
+    least = _BEFORE_LAMP if colours.ground_light > _LAMP else _BACKLIT
+    if np.percentile(colours.light[colours.cutter], 90) < least * colours.ground_light:
         return "lit from behind: the cutter is a silhouette without colour"
     if colours.valid.sum() < _FEWEST:
         return "too dark or blown out everywhere to judge a colour"
