@@ -4,7 +4,7 @@ Limits files, JSON, picture and records speak of measurements by these names. "c
 "share" a number from 0 to 1.
 """
 
-__all__ = ["MEASURES"]
+__all__ = ["LABELS", "MEASURES", "label"]
 
 MEASURES: dict[str, str] = {
     "corner_radius": "mm",
@@ -34,3 +34,28 @@ MEASURES: dict[str, str] = {
     "nose_deviation": "mm",
     "form_deviation": "mm",
 }
+
+LABELS: dict[str, str] = {
+    "corner_loss_end_edge": "Lost along end edge",
+    "corner_loss_side_edge": "Lost along side edge",
+    "corner_missing_area": "Missing area at corner",
+    "edge_blur_width": "Edge blur (sigma)",
+    "chip_count": "Chips",
+    "chip_depth_max": "Deepest chip",
+    "chip_length_total": "Length chipped",
+    "wear_land_mean": "Wear land, mean",
+    "wear_land_max": "Wear land, widest",
+    "heat_tint_share": "Edge with heat colours",
+    "heat_tint_depth": "Heat colours, depth",
+    "shank_burr_max": "Highest burr on shank",
+    "shank_score_max": "Deepest score on shank",
+    "diameter_lost": "Diameter lost since new",
+    "flute_count": "Flutes",
+    "nose_deviation": "Nose, deviation from form",
+    "form_deviation": "Deviation from form when new",
+}
+
+
+def label(name: str) -> str:
+    """A measurement's name for people, as it stands at the beginning of a line."""
+    return LABELS.get(name, name.replace("_", " ").capitalize())

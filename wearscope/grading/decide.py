@@ -18,6 +18,7 @@ from typing import Literal
 
 from wearscope.facts import MM_PER_INCH
 from wearscope.grading.limits import Limit
+from wearscope.measures import label
 from wearscope.quantity import COVERAGE_FACTOR, Quantity
 
 __all__ = [
@@ -110,7 +111,8 @@ def conformance_probability(
 
 def verdict_words(verdict: Verdict, *, inches: bool = False) -> str:
     """Why, in one sentence: the bound that decides beside the limit it was held against."""
-    limit, name = verdict.limit, verdict.limit.measurement.replace("_", " ")
+    limit, words = verdict.limit, label(verdict.limit.measurement)
+    name = words[0].lower() + words[1:]
     unit = "share" if limit.measurement.endswith("_share") else verdict.quantity.unit
 
     def show(value: float, towards: Literal["down", "up", "as is"] = "as is") -> str:

@@ -14,6 +14,7 @@ from typing import Literal
 from wearscope.facts import MM_PER_INCH, Facts
 from wearscope.flags import FLAGS
 from wearscope.inspection import Measurement, PhotoReport
+from wearscope.measures import label
 from wearscope.quantity import Quantity
 
 __all__ = [
@@ -131,32 +132,6 @@ def verdict_text(grade: str, missing_views: Sequence[str]) -> str:
         return word
     count = f"{len(missing_views)} view{'s' if len(missing_views) > 1 else ''} missing"
     return f"{word} as far as seen, {count}"
-
-
-LABELS: dict[str, str] = {
-    "corner_loss_end_edge": "Lost along end edge",
-    "corner_loss_side_edge": "Lost along side edge",
-    "corner_missing_area": "Missing area at corner",
-    "edge_blur_width": "Edge blur (sigma)",
-    "chip_count": "Chips",
-    "chip_depth_max": "Deepest chip",
-    "chip_length_total": "Length chipped",
-    "wear_land_mean": "Wear land, mean",
-    "wear_land_max": "Wear land, widest",
-    "heat_tint_share": "Edge with heat colours",
-    "heat_tint_depth": "Heat colours, depth",
-    "shank_burr_max": "Highest burr on shank",
-    "shank_score_max": "Deepest score on shank",
-    "diameter_lost": "Diameter lost since new",
-    "flute_count": "Flutes",
-    "nose_deviation": "Nose, deviation from form",
-    "form_deviation": "Deviation from form when new",
-}
-
-
-def label(name: str) -> str:
-    """A measurement's name for people, as it stands at the beginning of a line."""
-    return LABELS.get(name, name.replace("_", " ").capitalize())
 
 
 @dataclass(frozen=True, slots=True)
