@@ -9,16 +9,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.finding import Curve, Finding, Mark
+from wearscope.geometry.corner_outline import CornerLoss, corner_loss
 from wearscope.geometry.scale import Scale
 from wearscope.outline.shape import CornerPose, Outline
-from wearscope.photo.read import Photo, srgb_to_linear
+from wearscope.photo.read import LUMINANCE, Photo, srgb_to_linear
 from wearscope.quantity import COVERAGE_FACTOR, ONE_SIDED_95, Quantity
 from wearscope.subpixel.corner_fit import (
     Solution,
     approach,
     covariance,
+    form_deviation,
+    halo_slope,
     level_curvature,
     outline_distance,
+    pull,
     score_test,
     solve,
     strip_pixels,
@@ -39,6 +43,22 @@ _BEND_ASKS = 2.0
 """An edge may bend if its bend differs from zero by this many standard uncertainties."""
 _LEVELS_ASK = 22.5
 """Levels may be quadratic if that lowers chi-squared (six numbers more) by this much: 0.1 % by chance."""
+_HALO_ASKS = 12.0
+"""A blur that is not Gaussian is allowed for if that lowers chi-squared by this much: 0.05 % by chance."""
+_ROUND_BLUR = 0.01
+"""The blur may be this much longer one way than the other without anybody seeing it on the edges."""
+_SHARPENED = 0.03
+"""A halo of this share of the contrast is the camera's sharpening."""
+_FARTHEST_PX = 400.0
+_BLUR_GROWS = 3.0
+"""A blur this many times the outline's guess is no blur any more: the model has lost the edge."""
+_ARC_MISFIT = 0.04
+"""An arc fits if the outline strays from it by less than this share of the recession, and of sigma_b, rms (a 45
+degree chamfer strays from its best arc by 5 to 7 % of the recession, computed)."""
+_STRAIGHT = 0.3
+"""An edge that turns by more than this (rad) on the way to the corner is no edge: something is broken out of it."""
+_CONTOUR_BLUR = 0.3
+"""Where no model corrects it, blur pulls a corner's 50 % contour in by 0 to 0.77 sigma_b (check values 3.4)."""
 _NAMES = (
     "corner_radius", "corner_recession", "corner_loss_end_edge", "corner_loss_side_edge", "corner_missing_area",
     "edge_blur_width",
@@ -50,7 +70,8 @@ class CornerFit:
     """A corner in px.
 
     `wedge`: the fitted shape; `covariance` (10, 10) of its fields from noise; `forms`: further standard
-    uncertainties of R^2 by name (px^2). `virtual_px`: where the two edges, extended with their bend, meet.
+    uncertainties of R^2 by name (px^2). `halo`: share of a second, wider Gaussian in the blur, negative where the
+    camera sharpens. `virtual_px`: where the two edges, extended with their bend, meet.
     """
 
     wedge: Wedge
@@ -59,6 +80,7 @@ class CornerFit:
     virtual_px: tuple[float, float]
     solution: Solution
     converged: bool
+    halo: float = 0.0
 
     @property
     def radius(self) -> float:
@@ -96,6 +118,10 @@ def _reach(wedge: Wedge, pose: CornerPose) -> tuple[float, float]:
     return min(beyond, pose.end_length_px), min(beyond, pose.side_length_px)
 
 
+def _largest_blur(pose: CornerPose) -> float:
+    return _BLUR_GROWS * max(pose.blur_px, 1.0)
+
+
 def _virtual(wedge: Wedge) -> tuple[float, float]:
     """Where the bent edges, continued backwards, meet."""
     shift = np.array([wedge.end_bend, wedge.side_bend]) * wedge.bend_from**2
@@ -131,7 +157,7 @@ def fit_corner(
             thin=thin,
             curved=curved,
         )
-        return solve(pixels, wedge, active=active, **how)
+        return solve(pixels, wedge, active=active, largest_blur=_largest_blur(pose), **how)
 
     active = list(range(6))
     rough = stage(wedge, active, thin=3, rounds=8, tolerance=0.3)
@@ -139,9 +165,37 @@ def fit_corner(
     active += [k for k in (6, 7, 8) if score_test(near, near.slopes[:, [k]])[1] > _BEND_ASKS**2]
     curved = score_test(near, level_curvature(near))[1] > _LEVELS_ASK
     found = stage(near.wedge, active, curved=curved, complete=True)
+    wedge, forms, halo = _with_blur_form(found)
+    return CornerFit(wedge, covariance(found), forms, _virtual(wedge), found, found.converged, halo)
+
+
+def _excess(found: Solution) -> tuple[float, int]:
+    """How much more the outline strays from the model round the corner than along the edges (rms, px), in how many
+    steps."""
+    corner, edges = form_deviation(found)
+    if len(corner) < 3 or len(edges) < 6:
+        return 0.0, 0
+    return math.sqrt(max(float(np.mean(corner**2) - np.mean(edges**2)), 0.0)), len(corner)
+
+
+def _with_blur_form(found: Solution) -> tuple[Wedge, dict[str, float], float]:
+    """Correct for a blur that is not Gaussian where the edges show it, and say what the blur leaves open in R^2.
+
+    Returns the wedge, further uncertainties of R^2, and the share of the second Gaussian (0 where not needed).
+    """
     wedge = found.wedge
-    cov = covariance(found)
-    return CornerFit(wedge, cov, {}, _virtual(wedge), found, found.converged)
+    slope = halo_slope(found)
+    best, gain = score_test(found, slope)
+    halo = float(np.clip(best[0], -0.5, 0.5)) if gain > _HALO_ASKS else 0.0
+    moved = pull(found, slope)[:, 0] * -halo
+    if abs(moved[4]) < 0.5 * max(wedge.rounding, wedge.blur**2):
+        wedge = wedge.moved(wedge.vector() + moved)
+    squash = _ROUND_BLUR + abs(wedge.skew) / 2
+    unseen = abs(float(pull(found, found.slopes[:, [9]])[4, 0])) * squash
+    excess, count = _excess(found)
+    lever = 2 * wedge.radius / (1 / math.sin(wedge.half_angle) - 1)
+    form = lever * excess / math.sqrt(max(count / 3, 1.0))
+    return wedge, {"blur": math.hypot(0.5 * abs(moved[4]), unseen), "form": form}, halo
 
 
 def _area_factor(half: float) -> float:
@@ -264,14 +318,105 @@ def measure_corner(
         return Finding(not_measured=dict.fromkeys(_NAMES, "no cutting corner was found in the picture"))
     x, y = pose.apex_px
     width, height = photo.size
-    far = max(pose.end_length_px, pose.side_length_px, 60.0) + 60
+    far = min(max(pose.end_length_px, pose.side_length_px, 60.0), _FARTHEST_PX) + 60
     box = (max(0, int(x - far)), max(0, int(y - far)), min(width, int(x + far)), min(height, int(y + far)))
     origin = np.array(box[:2], dtype=float)
-    linear = photo.linear(box)
+    clip = _clip_levels(photo) if outline.mix == LUMINANCE else (-np.inf, np.inf)
     local = replace(pose, apex_px=(x - origin[0], y - origin[1]))
-    fit = fit_corner(linear, local, saturated=_clip_levels(photo))
+    fit = fit_corner(photo.linear(box, mix=outline.mix), local, saturated=clip)
+    loss = _loss(outline, pose)
+    why = _unlike_an_arc(fit, local, loss)
+    found = _rounded(fit, scale) if why is None else _broken(fit, loss, scale, origin, why)
+    return _placed(found, origin)
+
+
+def _loss(outline: Outline, pose: CornerPose) -> CornerLoss | None:
+    """The corner read from the contour alone; None where the contour does not reach."""
+    reach = (min(pose.end_length_px, _FIRST_REACH_PX), min(pose.side_length_px, _FIRST_REACH_PX))
+    try:
+        return corner_loss(
+            outline.points_px, pose.apex_px, pose.end_direction, pose.side_direction,
+            reach_px=reach, resolution_px=max(pose.blur_px, 1.0),
+        )  # fmt: skip
+    except ValueError:
+        return None
+
+
+def _unlike_an_arc(fit: CornerFit, pose: CornerPose, loss: CornerLoss | None) -> str | None:
+    """Why no radius can be given, in words; None where an arc describes the corner."""
+    wedge = fit.wedge
+    reach = _reach(wedge, pose)
+    swing = [
+        2 * abs(bend) * max(r - wedge.bend_from, 0.0)
+        for bend, r in zip((wedge.end_bend, wedge.side_bend), reach, strict=True)
+    ]
+    lost = wedge.blur > 0.99 * _largest_blur(pose) or wedge.tangent_length > min(reach)
+    if lost or max(swing) > _STRAIGHT:
+        return "the edges at the corner are too uneven for an arc to be fitted"
+    if loss is not None and loss.recession > wedge.recession + 5 * wedge.blur + 5 * loss.u_position + 5:
+        return "broken, not rounded: the outline leaves the edges long before the corner"
+    excess, _ = _excess(fit.solution)
+    ragged = float(np.std(form_deviation(fit.solution)[1]))
+    clean = loss is None or loss.overhang < 3 * loss.u_position + wedge.blur
+    if clean and excess > _ARC_MISFIT * (wedge.recession + wedge.blur) and excess > 1.5 * ragged:
+        return "broken, not rounded: an arc does not fit the corner"
+    return None
+
+
+def _rounded(fit: CornerFit, scale: Scale) -> Finding:
     quantities = {n: q if n == "edge_blur_width" else scale.to_mm(q) for n, q in _quantities(fit).items()}
-    at = np.array(fit.virtual_px) + origin
-    marks = (Mark("virtual_corner", (float(at[0]), float(at[1])), "virtual sharp corner"),)
-    curves = tuple(replace(c, px=c.px + origin) for c in _curves(fit))
-    return Finding(quantities, {}, marks, (), curves)
+    marks = (Mark("virtual_corner", fit.virtual_px, "virtual sharp corner"),)
+    return Finding(quantities, {}, marks, _fit_flags(fit), _curves(fit))
+
+
+def _fit_flags(fit: CornerFit) -> tuple[str, ...]:
+    """What the fit says about the photo."""
+    over = fit.solution.pixels.values >= fit.solution.pixels.high
+    outside, inside = fit.solution.share < 0.1, fit.solution.share > 0.9
+    flags = {
+        "oversharpened": fit.halo < -_SHARPENED,
+        "background_clipped": bool(outside.any()) and float(np.mean(over[outside])) > 0.5,
+        "glare": bool(inside.any()) and float(np.mean(over[inside])) > 0.2,
+    }
+    return tuple(name for name, on in flags.items() if on)
+
+
+def _broken(fit: CornerFit, loss: CornerLoss | None, scale: Scale, origin: Floats, why: str) -> Finding:
+    """Recession, losses and area from the contour; no radius."""
+    if loss is None:
+        return Finding(not_measured=dict.fromkeys(_NAMES, why))
+    blur = min(fit.wedge.blur, 10.0)
+
+    def size(value: float, unit: str = "px", lever: float = 1.0) -> Quantity:
+        parts = {"noise": lever * loss.u_position, "blur": lever * _CONTOUR_BLUR * blur}
+        u = math.hypot(*parts.values())
+        return Quantity(value, unit, parts, below=min(COVERAGE_FACTOR * u, value), above=COVERAGE_FACTOR * u)
+
+    length = float(np.sum(np.hypot(*np.diff(loss.contour, axis=0).T)))
+    sizes = {
+        "corner_recession": size(loss.recession),
+        "corner_loss_end_edge": size(loss.end_loss, lever=3.0),
+        "corner_loss_side_edge": size(loss.side_loss, lever=3.0),
+        "corner_missing_area": size(loss.area, "px2", max(length, 1.0)),
+    }
+    stuck = loss.overhang > 3 * loss.u_position + blur
+    at = np.array(loss.virtual_px) - origin
+    lines = [
+        Curve(name, np.array([at, at + _FIRST_REACH_PX / 2 * np.array(line.direction)]))
+        for name, line in (("end_edge", loss.end), ("side_edge", loss.side))
+    ]
+    return Finding(
+        {name: scale.to_mm(q) for name, q in sizes.items()},
+        {"corner_radius": why, "edge_blur_width": "the corner does not show a clean step"},
+        (Mark("virtual_corner", (float(at[0]), float(at[1])), "virtual sharp corner"),),
+        ("broken_corner", "stuck_material") if stuck else ("broken_corner",),
+        (*lines, Curve("arc", loss.contour - origin)),
+    )
+
+
+def _placed(found: Finding, origin: Floats) -> Finding:
+    """From the window's coordinates to the photo's."""
+    marks = tuple(
+        replace(m, px=(m.px[0] + float(origin[0]), m.px[1] + float(origin[1]))) for m in found.marks
+    )
+    return replace(found, marks=marks, curves=tuple(replace(c, px=c.px + origin) for c in found.curves))

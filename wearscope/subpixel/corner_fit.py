@@ -19,9 +19,12 @@ __all__ = [
     "Solution",
     "covariance",
     "edge_factor",
+    "form_deviation",
+    "halo_slope",
     "level_curvature",
     "noise_correlation",
     "outline_distance",
+    "pull",
     "score_test",
     "solve",
     "strip_pixels",
@@ -219,6 +222,7 @@ def solve(
     tolerance: float = 0.02,
     nodes: int = 20,
     complete: bool = False,
+    largest_blur: float = 40.0,
 ) -> Solution:
     """Levenberg-Marquardt over the free fields of `wedge` and the twelve level coefficients.
 
@@ -288,7 +292,7 @@ def solve(
             step = np.linalg.solve(scaled + damping * np.eye(len(size)), right / size) / size
             tried_vector = vector.copy()
             tried_vector[free] += step[:n_free]
-            tried_vector = _bounded(vector, tried_vector)
+            tried_vector = _bounded(vector, tried_vector, largest_blur)
             tried_levels = levels + step[n_free:].reshape(2, -1)
             tried_wedge = wedge.moved(tried_vector)
             tried = rounded_wedge(tried_wedge, pixels.points, wanted=active, nodes=nodes)
@@ -330,12 +334,12 @@ def solve(
 _LARGEST_STEP = np.array([8, 8, 0.2, 0.2, np.inf, 0.7, 0.01, 0.01, 0.3, 0.3])
 
 
-def _bounded(old: Floats, new: Floats) -> Floats:
+def _bounded(old: Floats, new: Floats, largest_blur: float) -> Floats:
     """One step moves the apex at most 8 px, angles 0.2 rad, the blur a factor 2; R^2 grows at most fourfold."""
     blur = np.exp(old[5])
     out = old + np.clip(new - old, -_LARGEST_STEP, _LARGEST_STEP)
     out[4] = np.clip(new[4], min(old[4], 0.0) - blur**2, 4 * max(old[4], 0.0) + (6 * blur) ** 2)
-    out[5] = np.clip(out[5], np.log(0.3), np.log(40.0))
+    out[5] = np.clip(out[5], np.log(0.3), np.log(largest_blur))
     out[8:10] = np.clip(out[8:10], -0.6, 0.6)
     return out
 
@@ -458,3 +462,55 @@ def level_curvature(solution: Solution) -> Floats:
     u, v = solution.pixels.basis[:, 1], solution.pixels.basis[:, 2]
     bent = np.stack([u * u, u * v, v * v], axis=1)
     return np.hstack([(1 - solution.share)[:, None] * bent, solution.share[:, None] * bent])
+
+
+def pull(solution: Solution, extra: Floats) -> Floats:
+    """By how much the free fields move, (10, k), if the picture holds effects with slopes `extra` (n, k), size 1 each,
+    that the model leaves out."""
+    pixels, share = solution.pixels, solution.share
+    free = list(solution.active)
+    basis = np.hstack([(1 - share)[:, None] * pixels.basis, share[:, None] * pixels.basis])
+    design = np.hstack([solution.slopes[:, free], basis])
+    w = solution.weight / solution.variance
+    normal, right = (design * w[:, None]).T @ design, (design * w[:, None]).T @ extra
+    size = np.sqrt(np.diag(normal)) + 1e-12
+    moved = (
+        np.linalg.solve(normal / np.outer(size, size) + 1e-11 * np.eye(len(size)), right / size[:, None])
+        / size[:, None]
+    )
+    out = np.zeros((10, extra.shape[1]))
+    out[free] = moved[: len(free)]
+    return out
+
+
+def halo_slope(solution: Solution, ratio: float = 1.8) -> Floats:
+    """Slope (n, 1) of a second Gaussian in the blur, `ratio` times as wide: positive for tails, negative for sharpening."""
+    wider = replace(solution.wedge, log_blur=solution.wedge.log_blur + math.log(ratio))
+    _, jump = _level_model(solution.pixels, solution.share, solution.levels)
+    share = rounded_wedge(wider, solution.pixels.points, wanted=()).share
+    return np.asarray((jump * (share - solution.share))[:, None])
+
+
+def form_deviation(solution: Solution) -> tuple[Floats, Floats]:
+    """Outline minus model, outward, px, in steps of 1.5 sigma_b: (round the corner, along both edges).
+
+    Both hold noise and the raggedness of the picture's edges; a corner that the model fits strays no more than they.
+    """
+    wedge, pixels = solution.wedge, solution.pixels
+    distance, along = outline_distance(wedge, pixels.points)
+    t = (pixels.points - np.array([wedge.x, wedge.y])) @ wedge.across
+    corner = along < wedge.tangent_length + 2 * wedge.blur
+    _, jump = _level_model(pixels, solution.share, solution.levels)
+    slope = np.sign(jump) * np.hypot(solution.slopes[:, 0], solution.slopes[:, 1])
+    bins = np.floor(t / (1.5 * wedge.blur) + 0.5).astype(int)
+    use = (np.abs(distance) < 3 * wedge.blur) & _counting(pixels, pixels.values - solution.residual)
+
+    def deviations(where: NDArray[np.bool_]) -> Floats:
+        at = bins[where] - bins.min()
+        information = np.bincount(at, slope[where] ** 2 / solution.variance[where])
+        moved = np.bincount(at, slope[where] * solution.residual[where] / solution.variance[where])
+        full = np.bincount(at) >= 6
+        far = 3 * wedge.blur  # beyond, the linear reading means no more than "far"
+        return np.asarray(np.clip(moved[full] / np.maximum(information[full], 1e-30), -far, far), np.float64)
+
+    return deviations(use & corner), deviations(use & ~corner)
