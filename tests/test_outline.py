@@ -165,3 +165,11 @@ def test_real_corners_are_where_a_person_sees_them(real_photos: Path) -> None:
 
 def test_picture_without_tool_has_no_corner_that_can_be_graded(real_photos: Path) -> None:
     assert blocking(find_outline(read_photo(real_photos / "corner_machine_background1.jpg")).flags)
+
+
+def test_scales_are_no_cutters(renders: Path) -> None:
+    """Stages, rulers, boards and dots have corners too; none of them may be graded as a cutter's."""
+    pictures = sorted(renders.glob("E??.jpg"))
+    assert pictures
+    passed = [p.stem for p in pictures if not blocking(find_outline(read_photo(p)).flags)]
+    assert not passed

@@ -34,6 +34,8 @@ _WEAKEST = 160.0
 edge between them, score 320."""
 _LONG_EDGE = 80.0
 """An edge of this length (small picture) is a cutter's, not the flank of a chip."""
+_TOO_MANY = 4
+"""A cutter shows two corners, with a broken one three: a picture with more shows something else."""
 _MARGIN = 30.0
 """Room left round what is measured, px of the small picture."""
 _EQUAL = 0.2
@@ -158,20 +160,26 @@ def _share_end_edge(a: CornerCandidate, b: CornerCandidate) -> bool:
 
 
 def _another_cutter(best: CornerCandidate, candidates: list[CornerCandidate]) -> bool:
-    """A second strong corner that looks the same way and shares no edge with the first."""
-
-    def whole(c: CornerCandidate) -> bool:
-        return min(arm.length for arm in c.arms) > _LONG_EDGE
-
+    """A second strong corner that looks the same way and shares no edge with the first, or strong corners all over."""
+    strong = [
+        c
+        for c in candidates
+        if c.score > _EQUAL * best.score and min(arm.length for arm in c.arms) > _LONG_EDGE
+    ]
+    if all(c is not best for c in strong):
+        return False
     chains = {arm.chain for arm in best.arms}
-    return whole(best) and any(
-        other.score > _EQUAL * best.score
-        and whole(other)
-        and not chains & {arm.chain for arm in other.arms}
+    second = any(
+        not chains & {arm.chain for arm in other.arms}
         and np.hypot(*(other.apex - best.apex)) > _LONG_EDGE
         and _parallel(other, best)
-        for other in candidates
+        for other in strong
     )
+    places: list[Floats] = []
+    for c in strong:
+        if all(np.hypot(*(c.apex - place)) > _LONG_EDGE / 2 for place in places):
+            places.append(c.apex)
+    return second or len(places) >= _TOO_MANY
 
 
 def _parallel(a: CornerCandidate, b: CornerCandidate) -> bool:

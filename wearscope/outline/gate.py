@@ -23,17 +23,20 @@ WASHED_OUT = 0.6
 """Linear light (sRGB code 203) of the darker side of an edge beside a clipped one: nothing left to tell apart."""
 FEWEST_SEEN = 0.15
 """Share of places along an edge where a step must be visible over noise and texture."""
-SHORTEST_EDGE_PX = 60.0
-"""Two edges shorter than this fix the virtual corner no better than the corner itself is round."""
+SHORTEST_EDGE_PX, SHORTEST_SHARE = 60.0, 0.07
+"""Shorter edges fix the virtual corner no better than the corner itself is round; and in a picture of a cutter no edge
+of its corner is shorter than this share of the frame's longer side: squares and teeth of something else are."""
 
 
 class EdgeView:
     """One edge near the corner as the gate sees it: blur, levels inside and outside, share of it that is seen."""
 
-    def __init__(self, fits: StepFits, outside_is_after: bool, length_px: float) -> None:
+    def __init__(
+        self, fits: StepFits, outside_is_after: bool, length_px: float, frame_px: tuple[int, int]
+    ) -> None:
         ok = fits.ok
         self.seen = float(ok.mean()) if len(ok) else 0.0
-        self.length_px = length_px
+        self.too_short = length_px < max(SHORTEST_EDGE_PX, SHORTEST_SHARE * max(frame_px))
         self.blur_px = _median(fits.blur[ok])
         self.least_blur_px = float(np.percentile(fits.blur[ok], 25)) if ok.any() else float("nan")
         self.inside = _median((fits.before if outside_is_after else fits.after)[ok])
@@ -68,6 +71,6 @@ def edge_flags(*edges: EdgeView) -> tuple[str, ...]:
         flags.append("background_clipped")
     elif any(e.inside >= CLIPPED for e in edges):
         flags.append("glare")
-    if min(e.length_px for e in edges) < SHORTEST_EDGE_PX:
+    if any(e.too_short for e in edges):
         flags.append("edge_too_short")
     return tuple(flags)

@@ -49,7 +49,7 @@ def locate(
         for d, arm in zip(directions, (end, side), strict=True)
     ]
     views = tuple(
-        EdgeView(fits, float(n @ other.direction) < 0, length)
+        EdgeView(fits, float(n @ other.direction) < 0, length, window.size)
         for (_, fits), (_, n), other, length in zip(edges, frames, (side, end), lengths, strict=True)
     )
     blur = np.concatenate([fits.blur[fits.ok] for _, fits in edges])
@@ -159,4 +159,4 @@ def locate_nose(window: Window, nose: NoseCandidate, step: int) -> tuple[NosePos
         half,
         float(np.median(fits.blur[fits.ok])) if fits.ok.any() else float("nan"),
     )
-    return pose, EdgeView(fits, True, len(strip.points) * step)
+    return pose, EdgeView(fits, True, len(strip.points) * step, window.size)
