@@ -93,7 +93,8 @@ def _not_measured(reason: str, flags: tuple[str, ...] = (), remarks: tuple[str, 
 def _share(colours: ChromaMap, outline: Outline, verdict: Verdict) -> Quantity:
     """Part of the judged edge that has heat colours next to it.
 
-    Parts: "threshold" from where a tint begins to count, "resolution" from the ends of the tinted stretches (or from the
+    Parts: "threshold" from where a tint begins to count (it goes on below the limit of visibility about as far as it does
+    from there to twice that limit), "resolution" from the ends of the tinted stretches (or from the
     shortest stretch that would have been seen), "hidden" from the edge that could not be judged (where no heat is
     seen beside it, none is assumed on it).
     """
@@ -104,7 +105,7 @@ def _share(colours: ChromaMap, outline: Outline, verdict: Verdict) -> Quantity:
     of_length = colours.step / max(_length(outline), colours.step)
     resolution = np.sqrt(ends) * colours.smoothing if ends else _SHORTEST / np.sqrt(12)
     parts = {
-        "threshold": (share - clear) / np.sqrt(3),
+        "threshold": share - clear,
         "resolution": resolution * of_length,
         "hidden": (1 - seen) / np.sqrt(12),
     }
@@ -120,7 +121,7 @@ def _depth(colours: ChromaMap, verdict: Verdict) -> Quantity:
 
     depth = reach(verdict.heat)
     parts = {
-        "threshold": abs(depth - reach(verdict.clear_heat)) / np.sqrt(3),
+        "threshold": abs(depth - reach(verdict.clear_heat)),
         "resolution": colours.smoothing * colours.step,
     }
     return Quantity(depth, "px", {name: float(u) for name, u in parts.items()})
