@@ -131,7 +131,8 @@ def _difference(colours: ChromaMap, verdict: Verdict) -> str:
     """The colour difference of the strongest tint, at the lightness of what it was judged against."""
     if not verdict.clear_heat.any():
         return ""
-    u, v = colours.u[verdict.clear_heat], colours.v[verdict.clear_heat]
+    every = 1 + int(verdict.clear_heat.sum()) // 500
+    u, v = (a[verdict.clear_heat][::every] for a in (colours.u, colours.v))
     tinted, clean = (_at_half_light(a, b, verdict.neutral) for a, b in ((u, v), verdict.clean))
     difference = float(np.percentile(ciede2000(tinted, clean), 90))
     return f"; colour difference from the clean surface up to {difference:.0f} (CIEDE2000)"
