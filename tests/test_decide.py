@@ -153,7 +153,7 @@ def test_worst_ranks_discard_over_retake_over_worn_over_sharp() -> None:
     assert worst([]) == "retake"
 
 
-CORNER = LIMITS.damage["corner"]
+CORNER = (("corner_radius",), ("corner_recession", "corner_loss_end_edge", "corner_loss_side_edge"))
 
 
 def verdicts(**grades: str) -> dict[str, Verdict]:

@@ -509,7 +509,7 @@ def form_deviation(solution: Solution) -> tuple[Floats, Floats]:
         at = bins[where] - bins.min()
         information = np.bincount(at, slope[where] ** 2 / solution.variance[where])
         moved = np.bincount(at, slope[where] * solution.residual[where] / solution.variance[where])
-        full = np.bincount(at) >= 6
+        full = information > 0.2 * np.median(information[information > 0]) if len(at) else information > 0
         far = 3 * wedge.blur  # beyond, the linear reading means no more than "far"
         return np.asarray(np.clip(moved[full] / np.maximum(information[full], 1e-30), -far, far), np.float64)
 

@@ -229,8 +229,11 @@ def _far(frame: _Frame, sign: float, along: Floats, inward: Floats, wanted: froz
     # variance of the blur along the edge's normal, (sign cos, -sin) in the frame
     ratio = 1 + w.stretch * (frame.cos**2 - frame.sin**2) - sign * 2 * w.skew * frame.sin * frame.cos
     sd = w.blur * math.sqrt(ratio)
+    curl = np.where(
+        beyond > 0, sd**2, 0.0
+    )  # blur moves a bent edge toward its centre of curvature, sd^2 / (2 radius)
     lean = 1 / np.sqrt(1 + (2 * bend * beyond) ** 2)
-    score = ((inward + bend * beyond**2) * lean - bend * sd**2) / sd
+    score = ((inward + bend * beyond**2) * lean - bend * curl) / sd
     share = ndtr(score)
     slopes = np.zeros((10, len(along)))
     if wanted:
@@ -239,7 +242,7 @@ def _far(frame: _Frame, sign: float, along: Floats, inward: Floats, wanted: froz
         slopes[0] = density * sign * (frame.cos - tilt * frame.sin)
         slopes[1] = -density * (frame.sin + tilt * frame.cos)
         slopes[2 if sign < 0 else 3] = density * sign * frame.turn * along
-        slopes[6 if sign < 0 else 7] = density * beyond**2
+        slopes[6 if sign < 0 else 7] = density * (beyond**2 - curl)
         slopes[5] = -density * score * sd
         if wanted.isdisjoint((8, 9)):
             return Response(share, slopes)
