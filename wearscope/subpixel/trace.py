@@ -284,12 +284,16 @@ def running_median(values: Floats, width: float) -> Floats:
     """Median in overlapping windows, interpolated; NaN ignored."""
     half = max(1, int(width / 2))
     centres = np.arange(0, len(values) + half, half)
-    middles = [values[max(0, c - half) : c + half + 1] for c in centres]
-    known = [(c, np.nanmedian(m)) for c, m in zip(centres, middles, strict=True) if np.isfinite(m).any()]
-    if not known:
+    padded = np.pad(values, (half, 2 * half + 1), constant_values=np.nan)
+    windows = np.sort(padded[centres[:, None] + np.arange(2 * half + 1)], axis=1)  # NaN sorts last
+    count = np.isfinite(windows).sum(axis=1)
+    known = count > 0
+    if not known.any():
         return np.full(len(values), np.nan)
-    x, y = np.array(known).T
-    return np.asarray(np.interp(np.arange(len(values)), x, y), np.float64)
+    rows, count = windows[known], count[known]
+    each = np.arange(len(rows))
+    middle = 0.5 * (rows[each, (count - 1) // 2] + rows[each, count // 2])
+    return np.asarray(np.interp(np.arange(len(values)), centres[known], middle), np.float64)
 
 
 def ground_levels(strip: Strip, trace: Trace, *, blur_px: float) -> Ground:
