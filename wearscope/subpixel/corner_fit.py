@@ -28,6 +28,7 @@ __all__ = [
     "score_test",
     "solve",
     "strip_pixels",
+    "wander",
 ]
 
 Floats = NDArray[np.float64]
@@ -421,8 +422,10 @@ def covariance(solution: Solution, *, reach: int = 6) -> Floats:
             np.diag(white) / np.maximum(np.diag(found), 1e-30), 1.0
         )  # never better than white noise
         found = found * np.sqrt(np.outer(lift, lift))
+    found = found * factor
+    lift = np.sqrt(np.maximum(wander(solution)[free] / np.maximum(np.diag(found), 1e-30), 1.0))
     out = np.zeros((10, 10))
-    out[np.ix_(free, free)] = found * factor
+    out[np.ix_(free, free)] = found * np.outer(lift, lift)
     return out
 
 
@@ -491,26 +494,80 @@ def halo_slope(solution: Solution, ratio: float = 1.8) -> Floats:
     return np.asarray((jump * (share - solution.share))[:, None])
 
 
+def _deviations(
+    solution: Solution, where: NDArray[np.bool_], bins: NDArray[np.int64], slope: Floats
+) -> Floats:
+    """Outline minus model, outward, px, in each of the bins 0, 1, ...; NaN where too little is seen."""
+    count = int(bins.max(initial=0)) + 1
+    information = np.bincount(bins[where], slope[where] ** 2 / solution.variance[where], count)
+    moved = np.bincount(bins[where], (slope * solution.residual / solution.variance)[where], count)
+    seen = information[information > 0]
+    full = information > 0.2 * np.median(seen) if len(seen) else information > 0
+    far = 3 * solution.wedge.blur  # beyond, the linear reading means no more than "far"
+    deviation = np.clip(moved / np.maximum(information, 1e-30), -far, far)
+    return np.asarray(np.where(full, deviation, np.nan), np.float64)
+
+
+def _along_outline(
+    solution: Solution,
+) -> tuple[Floats, Floats, NDArray[np.bool_], NDArray[np.bool_], Floats]:
+    """For each pixel: its place across the bisector and along the outline from the arc's middle (px), whether it lies
+    round the corner, whether it tells of the outline's place, and how its value follows an outward shift of it."""
+    wedge, pixels = solution.wedge, solution.pixels
+    distance, along = outline_distance(wedge, pixels.points)
+    t, depth = ((pixels.points - np.array([wedge.x, wedge.y])) @ np.stack([wedge.across, wedge.bisector]).T).T
+    centre = wedge.radius / np.sin(wedge.half_angle)
+    turned = wedge.radius * np.arctan2(np.abs(t), np.maximum(centre - depth, 1e-9))
+    beyond, arc = along - wedge.tangent_length, wedge.radius * (np.pi / 2 - wedge.half_angle)
+    run = np.sign(t) * np.where(beyond > 0, arc + beyond, np.minimum(turned, arc))
+    _, jump = _level_model(pixels, solution.share, solution.levels)
+    slope = np.sign(jump) * np.hypot(solution.slopes[:, 0], solution.slopes[:, 1])
+    use = (np.abs(distance) < 3 * wedge.blur) & _counting(pixels, pixels.values - solution.residual)
+    return t, run, beyond < 2 * wedge.blur, use, slope
+
+
+def _bins(solution: Solution, place: Floats) -> NDArray[np.int64]:
+    """Steps of 1.5 sigma_b, counted from 0."""
+    bins = np.floor(place / (1.5 * solution.wedge.blur) + 0.5).astype(np.int64)
+    return np.asarray(bins - bins.min(initial=0), np.int64)
+
+
 def form_deviation(solution: Solution) -> tuple[Floats, Floats]:
     """Outline minus model, outward, px, in steps of 1.5 sigma_b: (round the corner, along both edges).
 
     Both hold noise and the raggedness of the picture's edges; a corner that the model fits strays no more than they.
     """
-    wedge, pixels = solution.wedge, solution.pixels
-    distance, along = outline_distance(wedge, pixels.points)
-    t = (pixels.points - np.array([wedge.x, wedge.y])) @ wedge.across
-    corner = along < wedge.tangent_length + 2 * wedge.blur
-    _, jump = _level_model(pixels, solution.share, solution.levels)
-    slope = np.sign(jump) * np.hypot(solution.slopes[:, 0], solution.slopes[:, 1])
-    bins = np.floor(t / (1.5 * wedge.blur) + 0.5).astype(int)
-    use = (np.abs(distance) < 3 * wedge.blur) & _counting(pixels, pixels.values - solution.residual)
+    t, _, corner, use, slope = _along_outline(solution)
+    bins = _bins(solution, t)
+    both = [_deviations(solution, use & where, bins, slope) for where in (corner, ~corner)]
+    return both[0][np.isfinite(both[0])], both[1][np.isfinite(both[1])]
 
-    def deviations(where: NDArray[np.bool_]) -> Floats:
-        at = bins[where] - bins.min()
-        information = np.bincount(at, slope[where] ** 2 / solution.variance[where])
-        moved = np.bincount(at, slope[where] * solution.residual[where] / solution.variance[where])
-        full = information > 0.2 * np.median(information[information > 0]) if len(at) else information > 0
-        far = 3 * wedge.blur  # beyond, the linear reading means no more than "far"
-        return np.asarray(np.clip(moved[full] / np.maximum(information[full], 1e-30), -far, far), np.float64)
 
-    return deviations(use & corner), deviations(use & ~corner)
+def wander(solution: Solution, *, reach_px: float = 24.0) -> Floats:
+    """Variances (10,) of the free fields if the outline wanders round the corner as it does along both edges.
+
+    Grinding marks and uneven paper move an edge over longer stretches than neighbouring pixels tell. The covariance
+    of the deviations along the edges, tapered to zero at `reach_px` (Newey and West, 1987), is carried through the
+    shift that each stretch of outline would give the fit.
+    """
+    _, run, corner, use, slope = _along_outline(solution)
+    bins = _bins(solution, run)
+    at_edge = _deviations(solution, use & ~corner, bins, slope)
+    lags = max(2, round(reach_px / (1.5 * solution.wedge.blur)))
+    if np.isfinite(at_edge).sum() < 3 * lags:
+        return np.zeros(10)
+    known = np.isfinite(at_edge)
+    bounded = 4 * 1.4826 * float(np.median(np.abs(at_edge[known])))
+    deviation = np.where(known, np.clip(at_edge, -bounded, bounded), 0.0)
+    count = len(deviation)
+    covariances = [
+        float(deviation[: count - k] @ deviation[k:]) / max(int((known[: count - k] & known[k:]).sum()), 1)
+        * (1 - k / lags)
+        for k in range(min(lags, count))
+    ]  # fmt: skip
+    shift = np.zeros((len(bins), count))
+    shift[np.arange(len(bins)), bins] = slope * use
+    moved = pull(solution, shift)
+    k = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
+    table = np.where(k < len(covariances), np.array(covariances)[np.minimum(k, len(covariances) - 1)], 0.0)
+    return np.asarray(np.maximum(np.einsum("ij,jk,ik->i", moved, table, moved), 0.0))
