@@ -236,7 +236,7 @@ RENDERS = os.environ.get("WEARSCOPE_RENDERS")
 
 
 @pytest.mark.skipif(not RENDERS, reason="WEARSCOPE_RENDERS does not name the folder of renders")
-def test_renders_hold_in_nine_of_ten():
+def test_intervals_hold_on_renders():
     """Back-lit, dark and paper backgrounds, resolved corners: truth inside the interval, median error under 2 %."""
     import json
     from pathlib import Path
@@ -259,7 +259,5 @@ def test_renders_hold_in_nine_of_ten():
             hits.append(-q.above <= error <= q.below)
             errors.append(abs(error) / edge["corner_radius_apparent_mm"])
     assert len(hits) >= 8
-    assert (
-        np.mean(hits) > 0.6
-    )  # fifteen pictures: a handful of misses by a fraction of the interval is the present state
+    assert np.mean(hits) > 0.8  # of 14 intervals that cover 95 %, 11 or fewer hold in 3 % of such sets only
     assert np.median(errors) < 0.02
