@@ -39,6 +39,8 @@ _HALF_STRIP = 4.0
 _REACH_PX = 130.0
 """Edges are followed this far beyond the tangent points where the frame allows."""
 _FIRST_REACH_PX = 180.0
+_CONTOUR_REACH_PX = 240.0
+"""A break may take a hundred px off both edges: whole edge must be left beyond it."""
 _BEND_ASKS = 2.0
 """An edge may bend if its bend differs from zero by this many standard uncertainties."""
 _LEVELS_ASK = 22.5
@@ -332,7 +334,7 @@ def measure_corner(
 
 def _loss(outline: Outline, pose: CornerPose) -> CornerLoss | None:
     """The corner read from the contour alone; None where the contour does not reach."""
-    reach = (min(pose.end_length_px, _FIRST_REACH_PX), min(pose.side_length_px, _FIRST_REACH_PX))
+    reach = (min(pose.end_length_px, _CONTOUR_REACH_PX), min(pose.side_length_px, _CONTOUR_REACH_PX))
     try:
         return corner_loss(
             outline.points_px, pose.apex_px, pose.end_direction, pose.side_direction,

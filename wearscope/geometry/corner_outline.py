@@ -10,6 +10,8 @@ from wearscope.geometry.lines import Line, fit_line, meet
 __all__ = ["CornerLoss", "corner_loss"]
 
 Floats = NDArray[np.float64]
+_NEAR_PX, _NEAR_RAD, _FEWEST = 2.0, 0.02, 12
+"""The edges as found are right to about this distance and angle; a line needs this many points."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,10 +48,15 @@ def _runs(points: Floats, apex: Floats, ahead: Floats, other: Floats, reach: flo
 
 
 def _edge(part: Floats, apex: Floats, ahead: Floats, reach: float) -> Line:
-    """The unworn edge: robust line through the far two thirds, pointing away from the corner."""
+    """The unworn edge: robust line through the far two thirds, pointing away from the corner.
+
+    Where enough of the contour lies along the edge as it was found, the rest (broken out, chipped) does not count.
+    """
     along = (part - apex) @ ahead
-    far = part[along > min(reach, float(along.max(initial=0.0))) / 3]
-    line = fit_line(far)
+    across = np.abs((part - apex) @ np.array([-ahead[1], ahead[0]]))
+    far = along > min(reach, float(along.max(initial=0.0))) / 3
+    whole = far & (across < np.maximum(_NEAR_PX, _NEAR_RAD * along))
+    line = fit_line(part[whole] if whole.sum() >= _FEWEST else part[far])
     if float(np.dot(line.direction, ahead)) < 0:
         flipped = (-line.direction[0], -line.direction[1])
         line = Line(line.centre, flipped, line.u_offset, line.u_angle, line.scatter, line.weights)
