@@ -39,7 +39,7 @@ _HALF_STRIP = 4.0
 _REACH_PX = 130.0
 """Edges are followed this far beyond the tangent points where the frame allows."""
 _FIRST_REACH_PX = 180.0
-_CONTOUR_REACH_PX = 240.0
+_CONTOUR_REACH_PX = 180.0
 """A break may take a hundred px off both edges: whole edge must be left beyond it."""
 _BEND_ASKS = 2.0
 """An edge may bend if its bend differs from zero by this many standard uncertainties."""

@@ -10,8 +10,8 @@ from wearscope.geometry.lines import Line, fit_line, meet
 __all__ = ["CornerLoss", "corner_loss"]
 
 Floats = NDArray[np.float64]
-_NEAR_PX, _NEAR_RAD, _FEWEST = 2.0, 0.02, 12
-"""The edges as found are right to about this distance and angle; a line needs this many points."""
+_NEAR, _FEWEST = ((4.0, 0.05), (3.0, 0.01), (2.0, 0.0)), 12
+"""The edges as found are right to a few px and 3 degrees; each fit brings them nearer. A line needs this many points."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,10 +53,16 @@ def _edge(part: Floats, apex: Floats, ahead: Floats, reach: float) -> Line:
     Where enough of the contour lies along the edge as it was found, the rest (broken out, chipped) does not count.
     """
     along = (part - apex) @ ahead
-    across = np.abs((part - apex) @ np.array([-ahead[1], ahead[0]]))
     far = along > min(reach, float(along.max(initial=0.0))) / 3
-    whole = far & (across < np.maximum(_NEAR_PX, _NEAR_RAD * along))
-    line = fit_line(part[whole] if whole.sum() >= _FEWEST else part[far])
+    across = np.abs((part - apex) @ np.array([-ahead[1], ahead[0]]))
+    line = None
+    for near_px, near_rad in _NEAR:
+        whole = far & (across < np.maximum(near_px, near_rad * along))
+        if whole.sum() < _FEWEST:
+            break
+        line = fit_line(part[whole])
+        across = np.abs(line.across(part))
+    line = fit_line(part[far]) if line is None else line
     if float(np.dot(line.direction, ahead)) < 0:
         flipped = (-line.direction[0], -line.direction[1])
         line = Line(line.centre, flipped, line.u_offset, line.u_angle, line.scatter, line.weights)
