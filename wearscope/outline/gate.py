@@ -21,8 +21,9 @@ CLIPPED = 0.97
 """Linear light from which on cameras round off or clip."""
 WASHED_OUT = 0.6
 """Linear light (sRGB code 203) of the darker side of an edge beside a clipped one: nothing left to tell apart."""
-FEWEST_SEEN = 0.15
-"""Share of places along an edge where a step must be visible over noise and texture."""
+FEWEST_SEEN = 1 / 3
+"""Share of places along an edge where a step must be visible over noise and texture: of a fainter edge only what
+happens to stand out is seen, and a radius fitted to that is a guess."""
 SHORTEST_EDGE_PX, SHORTEST_SHARE = 60.0, 0.07
 """Shorter edges fix the virtual corner no better than the corner itself is round; and in a picture of a cutter no edge
 of its corner is shorter than this share of the frame's longer side: squares and teeth of something else are."""
