@@ -1,0 +1,202 @@
+"""Records in a SQLite file: what is written stays, what is changed later shows."""
+
+import json
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Iterator
+from hashlib import sha256
+from pathlib import Path
+
+import pytest
+from sqlalchemy import inspect
+
+from wearscope.errors import InputError, RecordsError
+from wearscope.facts import Facts
+from wearscope.grading.limits import load_limits
+from wearscope.grading.observed import observed_corner
+from wearscope.inspection import Inspection, PhotoReport, ScaleUsed, conclude, from_document
+from wearscope.records.models import Base
+from wearscope.records.store import Records, default_url, open_records
+
+FACTS = Facts("flat", "carbide", 6.0, 2)
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> Path:
+    return tmp_path / "drawer" / "records.sqlite"
+
+
+@pytest.fixture
+def records(file: Path) -> Iterator[Records]:
+    with open_records(f"sqlite:///{file}") as opened:
+        opened.add_cutter("slot-03", FACTS)
+        yield opened
+
+
+def looked_at(content: bytes = b"photo") -> Inspection:
+    report = PhotoReport(
+        path="slot-03.jpg",
+        sha256=sha256(content).hexdigest(),
+        size=(1600, 1200),
+        view="corner",
+        flute=1,
+        grade="worn",
+        reasons=("seen as worn",),
+        flags=(),
+        measurements=(),
+        not_measured={"corner_radius": "out of focus"},
+        marks=(),
+        remarks=(),
+        scale=ScaleUsed("typed", 241.3, 0.5),
+    )
+    return conclude([report], facts=FACTS, limits=load_limits())
+
+
+def test_an_inspection_comes_back_as_it_was_recorded(records: Records) -> None:
+    given = looked_at()
+    records.record("slot-03", given)
+    (row,) = records.inspections("slot-03")
+    assert from_document(json.loads(row.document)) == given
+    assert (row.grade, row.complete) == (given.grade, given.complete)
+
+
+def test_photos_are_kept_once_for_the_same_bytes(records: Records, file: Path) -> None:
+    for content in (b"one", b"one", b"two"):
+        records.record("slot-03", looked_at(content))
+    with sqlite3.connect(file) as raw:
+        assert raw.execute("select count(*) from photos").fetchone() == (2,)
+        assert raw.execute("select count(*) from inspection_photos").fetchone() == (3,)
+    raw.close()
+
+
+def three(records: Records) -> list[int]:
+    rows = [records.record("slot-03", looked_at(content)) for content in (b"one", b"two", b"three")]
+    assert records.changed() == []
+    return [row.id for row in rows]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "grade='sharp'",
+        "complete=not complete",
+        "recorded_at='2020-01-01T00:00:00.000+00:00'",
+        "document=replace(document, 'out of focus', 'in focus')",
+        "limits_id='mine'",
+        "software='other'",
+    ],
+)
+def test_a_changed_inspection_shows(records: Records, file: Path, change: str) -> None:
+    _, second, _ = three(records)
+    with sqlite3.connect(file) as raw:
+        raw.execute(f"update inspections set {change} where id=?", (second,))
+    raw.close()
+    assert records.changed() == [second]
+
+
+def test_a_removed_inspection_shows_at_the_next_one(records: Records, file: Path) -> None:
+    _, second, third = three(records)
+    with sqlite3.connect(file) as raw:
+        raw.execute("delete from inspections where id=?", (second,))
+    raw.close()
+    assert records.changed() == [third]
+
+
+def test_an_undone_entry_stays_to_be_seen_and_is_undone_once(records: Records) -> None:
+    used = records.add_use("slot-03", 40.0, note="plywood")
+    records.add_event("slot-03", "cleaned")
+    records.withdraw(used.id)
+    first, second = records.entries("slot-03")
+    assert (first.minutes, first.note, second.what, second.withdrawn_at) == (40.0, "plywood", "cleaned", None)
+    assert first.withdrawn_at is not None
+    with pytest.raises(InputError, match="withdrawn already"):
+        records.withdraw(used.id)
+
+
+def test_overruling_leaves_the_measured_grade(records: Records) -> None:
+    row = records.record("slot-03", looked_at())
+    records.overrule(row.id, "sharp", reason="cuts birch cleanly")
+    assert [o.grade for o in records.overrules(row.id)] == ["sharp"]
+    assert records.inspections("slot-03")[0].grade == row.grade == "worn"
+    assert records.changed() == []
+
+
+def test_what_makes_no_sense_is_refused_with_words(records: Records) -> None:
+    with pytest.raises(InputError, match="there already"):
+        records.add_cutter("slot-03", FACTS)
+    with pytest.raises(InputError, match="not in the records"):
+        records.record("slot-99", looked_at())
+    for minutes in (0.0, -1.0, float("nan"), float("inf")):
+        with pytest.raises(InputError, match="above 0"):
+            records.add_use("slot-03", minutes)
+    with pytest.raises(InputError, match="event 'lost'"):
+        records.add_event("slot-03", "lost")
+    with pytest.raises(InputError, match="a reason"):
+        records.overrule(1, "sharp", reason=" ")
+
+
+def test_an_inspection_by_eye_needs_no_photo(records: Records) -> None:
+    answer = observed_corner("blunt")
+    row = records.record("slot-03", conclude([], facts=FACTS, limits=load_limits(), observed=[answer]))
+    assert row.grade == answer.grade
+
+
+def test_the_file_is_safe_and_has_the_tables_of_the_models(records: Records) -> None:
+    with records._engine.connect() as connection:
+        for pragma, value in (("journal_mode", "wal"), ("foreign_keys", 1), ("synchronous", 2)):
+            assert connection.exec_driver_sql(f"PRAGMA {pragma}").scalar() == value
+        found = inspect(connection)
+        for name, table in Base.metadata.tables.items():
+            columns = {c["name"]: c["nullable"] for c in found.get_columns(name)}
+            assert columns == {c.name: c.nullable for c in table.columns}
+
+
+def test_records_of_a_newer_release_are_refused_and_left_alone(records: Records, file: Path) -> None:
+    with sqlite3.connect(file) as raw:
+        raw.execute("update alembic_version set version_num='9999'")
+    raw.close()
+    with pytest.raises(RecordsError, match="newer wearscope"), open_records(f"sqlite:///{file}"):
+        pass
+
+
+def test_downgrade_is_refused_and_changes_nothing(records: Records) -> None:
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", "wearscope.records:migrations")
+    config.set_main_option("path_separator", "os")
+    with pytest.raises(RecordsError, match="restore a copy"), records._engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.downgrade(config, "base")
+    assert [cutter.id for cutter in records.cutters()] == ["slot-03"]
+
+
+def test_what_is_no_records_file_is_said(tmp_path: Path) -> None:
+    (tmp_path / "photo.jpg").write_bytes(b"\xff\xd8" * 1000)
+    with pytest.raises(RecordsError, match="not a database"), open_records(f"sqlite:///{tmp_path}/photo.jpg"):
+        pass
+    for url in ("records.sqlite", "sqlite://", "postgresql://localhost/x"):
+        with pytest.raises(RecordsError, match="sqlite:///FILE"), open_records(url):
+            pass
+
+
+def test_the_environment_says_where(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("WEARSCOPE_RECORDS", "sqlite:////boatyard/records.sqlite")
+    assert default_url() == "sqlite:////boatyard/records.sqlite"
+
+
+WRITER = """
+import sys
+from wearscope.records.store import open_records
+with open_records(sys.argv[1]) as records:
+    for name in range(20):
+        records.add_use("slot-03", 1.0)
+"""
+
+
+def test_two_programs_write_at_the_same_time(records: Records, file: Path) -> None:
+    both = [subprocess.Popen([sys.executable, "-c", WRITER, f"sqlite:///{file}"]) for _ in range(2)]
+    assert [one.wait(timeout=120) for one in both] == [0, 0]
+    assert len(records.entries("slot-03")) == 40

@@ -1,0 +1,1 @@
+"""Records: cutters, what was measured on them, how long they were used, and what people decided."""

@@ -1,0 +1,1 @@
+"""Migrations of the records, run by Alembic when records are opened."""
