@@ -8,7 +8,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from wearscope.cli import app
-from wearscope.errors import RecordsError
+from wearscope.errors import InputError, RecordsError
 from wearscope.facts import Facts
 from wearscope.grading.limits import load_limits
 from wearscope.grading.observed import observed_corner
@@ -38,6 +38,12 @@ def test_the_life_of_a_cutter(run: Run, tmp_path: Path) -> None:
         ("cutter", "check"),
     ):
         assert run(*words).exit_code == 0, words
+    folder = tmp_path / "evidence"
+    assert run("evidence", "slot-03", "--out", str(folder)).exit_code == 0
+    assert run("evidence", "--verify", str(folder)).exit_code == 0
+    (folder / "data" / "index.html").write_text("another page")
+    assert "index.html: changed" in str(run("evidence", "--verify", str(folder)).exception)
+    assert isinstance(run("evidence", "slot-03").exception, InputError)
     assert "slot-03: flat, carbide, 6.35 mm, " + inspection.grade in run("cutter", "list").stdout
     shown = run("cutter", "show", "slot-03").stdout
     for words in ("plywood  withdrawn", "worn: cuts pine cleanly", "sharpened", "used for 25 min in all"):

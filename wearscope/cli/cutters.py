@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from wearscope.cli import options
-from wearscope.errors import RecordsError
+from wearscope.errors import InputError, RecordsError
 
 if TYPE_CHECKING:
     from wearscope.inspection import Inspection
@@ -34,7 +34,7 @@ group = typer.Typer(
 def register(app: typer.Typer) -> None:
     """Add the commands to the app."""
     app.add_typer(group, name="cutter")
-    for command in (record, use, event, overrule):
+    for command in (record, use, event, overrule, evidence):
         app.command()(command)
 
 
@@ -205,3 +205,29 @@ def overrule(
     with open_records(records) as book:
         book.overrule(inspection, grade, reason=reason)
     print(f"inspection {inspection}: overruled as {grade}; the measured grade stays")
+
+
+def evidence(
+    cutter: Annotated[str | None, typer.Argument(metavar="CUTTER", help="Name of the cutter.")] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FOLDER", help="New folder to write the evidence into.")
+    ] = None,
+    verify: Annotated[
+        Path | None, typer.Option("--verify", metavar="FOLDER", help="Check a folder instead of writing one.")
+    ] = None,
+    records: Place = None,
+) -> None:
+    """Write a folder with photos and inspections of a cutter that anybody can check, or check one."""
+    from wearscope.records.evidence import faults, write_evidence
+    from wearscope.records.store import open_records
+
+    if verify is not None and cutter is None and out is None:
+        if found := faults(verify):
+            raise RecordsError(f"{verify}: not as it was written: {'; '.join(found)}")
+        print(f"{verify}: every file is as it was written")
+    elif verify is None and cutter is not None and out is not None:
+        with open_records(records) as book:
+            write_evidence(book, cutter, out)
+        print(f"{out}: evidence about {cutter}")
+    else:
+        raise InputError("evidence: give CUTTER and --out FOLDER to write, or only --verify FOLDER to check")
