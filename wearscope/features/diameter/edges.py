@@ -9,7 +9,7 @@ is the largest of many noisy values taken.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from wearscope.features.diameter.axis import Frame
 from wearscope.features.diameter.silhouette import NotASilhouette
 
-__all__ = ["EdgeFit", "EdgesNotFound", "Series", "fit_edges", "make_series"]
+__all__ = ["END_SHARE", "EdgeFit", "EdgesNotFound", "Series", "fit_edges", "make_series", "must_match"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int_]
@@ -36,8 +36,22 @@ _DEPTH_SPREAD = 0.05
 _RUN_OUT = 0.002
 """The cutting part has ended where the cross-section stands out by this share of the shank's radius on average: above the trace of
 perspective and runout, and well before the edges themselves rise."""
+END_SHARE = 0.03
+"""How well the end of the cutting length is found, as a share of the length outside the holder: the flutes run out slowly."""
+_LATE = 0.1
+"""The same as the largest delay: an edge that climbs to a shank a hundredth larger has risen by a few tenths of a pixel there."""
+_NOISE_PX = 0.05
+"""Usual noise of an averaged edge point."""
 _AGREES_PX = 0.4
 """An edge point that agrees with a fit lies this near: several times the noise of averaged edge points (0.02 to 0.1 px)."""
+
+
+_STARTS = 4
+"""Beginnings that are tried at least; more only while none of them gave a believable fit."""
+
+
+_STRAIGHT = 0.05
+"""Edges that turn by less than this (radians) are straight: R (1 - cos) of it is a tenth of a pixel at R = 80 px."""
 
 
 class EdgesNotFound(NotASilhouette):
@@ -75,7 +89,8 @@ class EdgeFit:
     `radius_px` (N,): distance of the edges from the cutting axis at the middle of the cutting length; `angle` (N,): their angles,
     carried back to the tip; `helix`: change of angle per px along (sign: sense); `taper`: growth of the radius per px toward the
     shank; `offset_px` (2,): cutting axis seen from the shank axis, in the directions 0 and 90 degrees of `turn`;
-    `covariance` (N + 3, N + 3): of radii, taper and offset; `turn` (frames,): angles as fitted; `used` (m, n): samples that lie on an
+    `covariance` (N + 3, N + 3): of radii, taper and offset; `wide`: of all unknowns, in the order of
+    `_normal_equations`, from independent samples; `turn` (frames,): angles as fitted; `used` (m, n): samples that lie on an
     edge; `which`, `delta`, `residual_px` (m, n): nearest edge, angle to it, distance from the fit; `zone_px`: the
     cutting length used; `noise_px`: scatter of a sample; `seen` (N,): the smallest angle at which each edge was
     seen; `depth`: radius over lens distance, per px; `hand`: +1 or -1, the rake side; `along_px`: the places.
@@ -87,6 +102,7 @@ class EdgeFit:
     taper: float
     offset_px: Floats
     covariance: Floats
+    wide: Floats
     turn: Floats
     used: NDArray[np.bool_]
     which: Ints
@@ -106,9 +122,10 @@ class EdgeFit:
         out: Floats = radius + self.offset_px[0] * np.cos(angle) + self.offset_px[1] * np.sin(angle)
         return out
 
-    def largest_px(self) -> tuple[float, float]:
-        """The largest distance of an edge from the shank's axis, and its standard uncertainty (fit only), px."""
-        places = np.linspace(0.0, self.zone_px[1], 60)
+    def largest_px(self, end_px: float | None = None) -> tuple[float, float]:
+        """The largest distance of an edge from the shank's axis up to `end_px` (the cutting length), and its standard uncertainty
+        (fit only), px."""
+        places = np.linspace(0.0, self.zone_px[1] if end_px is None else end_px, 60)
         reach = self.about_shank(places)
         edge, place = np.unravel_index(int(np.argmax(reach)), reach.shape)
         angle = self.angle[edge] - self.helix * places[place]
@@ -161,36 +178,32 @@ def _binned(along: Floats, reach: Floats, centres: Floats, step: float) -> Float
 def fit_edges(series: Series, flutes: int) -> EdgeFit:
     """Fit one cosine to each of `flutes` edges.
 
-    Raises NotASilhouette where the series never turns or shows no cutting part.
+    Raises NotASilhouette where the series never turns, EdgesNotFound where it shows no edges.
     """
     first = _after_corner(series)
     sure = (first, first + 0.35 * (series.shank_from_px - first))
     _must_turn(series, sure)
     fit = _best_start(series, sure, flutes)
     zone = sure
-    for _ in range(5):  # what is known to repeat grows with the cutting length found
-        end = _cutting_end(series, fit, zone)
-        if end < zone[1] + 0.02 * series.shank_from_px:
+    for _ in range(8):  # the fit grows sharper with the cutting length found, and may shorten it again
+        end, _ = _cutting_end(series, fit, sure)
+        if abs(end - zone[1]) < 0.02 * series.shank_from_px:
             break
         zone = (first, min(end, 1.4 * zone[1]))
-        fit = _fit(
-            series,
-            flutes,
-            _columns(series, zone, 40),
-            _again(fit),
-            taper=False,
-        )
+        fit = _fit(series, flutes, _columns(series, zone, 40), _again(series, fit, zone), taper=False)
+    end = _cutting_end(series, fit, sure)[1]
+    zone = (first, max(sure[1], end - _LATE * series.shank_from_px))
     columns = _columns(series, zone, 150)
-    start = _again(fit)
+    start = _again(series, fit, zone)
     fit = _fit(series, flutes, columns, start, taper=True)
     if not _tapered(fit):
         fit = _fit(series, flutes, columns, start, taper=False)
-    _must_match(series, fit, flutes)
-    return fit
+    return replace(fit, zone_px=(first, max(sure[1], end - END_SHARE * series.shank_from_px)))
 
 
-def _must_match(series: Series, fit: EdgeFit, flutes: int) -> None:
-    """The outline must show the edges that were fitted, and no others as large."""
+def must_match(series: Series, fit: EdgeFit) -> None:
+    """The outline must show the edges that were fitted, and no others as large; raises NotASilhouette where it does not."""
+    flutes = len(fit.radius_px)
     reach = series.reach_px[:, np.isin(series.along_px, fit.along_px)]
     near = (np.abs(fit.delta) < np.radians(10)) & ~np.isnan(reach)
     agrees = np.abs(fit.residual_px) < 2 * _AGREES_PX
@@ -212,24 +225,38 @@ def _best_start(series: Series, zone: tuple[float, float], flutes: int) -> EdgeF
     columns = _columns(series, zone, 24)
     fits: list[tuple[float, int, EdgeFit]] = []
     for guess in _starts(series, columns, _helix_size(series, zone), flutes):
+        if len(fits) >= _STARTS and max(fits, key=lambda item: item[0])[0] > 0:
+            break
         try:
             fit = _fit(series, flutes, columns, guess, taper=False)
         except EdgesNotFound as fault:
             why = fault
             continue
-        fits.append((_believable(fit, flutes), len(fits), fit))
+        fits.append((_believable(series, fit, flutes), -len(fits), fit))
     if not fits:
         raise why
     return max(fits, key=lambda item: item[:2])[2]
 
 
-def _believable(fit: EdgeFit, flutes: int) -> float:
+def _believable(series: Series, fit: EdgeFit, flutes: int) -> float:
     near = np.abs(fit.delta) < min(np.radians(40), np.pi / flutes * 0.9)
-    agrees = near & (np.abs(fit.residual_px) < _AGREES_PX)
+    on = near & (np.abs(fit.residual_px) < 4 * _NOISE_PX)
+    agrees = max(
+        (on & (fit.delta > 0)).sum(), (on & (fit.delta < 0)).sum()
+    )  # the rake side; relief may follow by chance
     below = near & (fit.residual_px < -2 * _AGREES_PX)
     # Nothing stands out farther than the edges themselves; a heel taken for an edge leaves the edge standing out.
     beyond = fit.residual_px - fit.radius_px[fit.which] * (1 - np.cos(fit.delta)) > 2 * _AGREES_PX
-    return float(agrees.sum() - 3.0 * below.sum() - 3.0 * beyond.sum())
+    return float(
+        agrees - 3.0 * below.sum() - 3.0 * beyond.sum() - 3.0 * _contradicted(series, fit) * len(fit.along_px)
+    )
+
+
+def _contradicted(series: Series, fit: EdgeFit) -> int:
+    """How many photos the fit turns farther from the angle told than angles are ever kept (3 standard deviations)."""
+    if not series.angles_known:
+        return 0
+    return int(np.sum(np.abs(fit.turn - series.turn[: len(fit.turn)]) > 3 * _ANGLE_SPREAD))
 
 
 def _tapered(fit: EdgeFit) -> bool:
@@ -306,14 +333,26 @@ class _Guess:
     known: EdgeFit | None = None  # an earlier fit to refine
 
 
-def _again(fit: EdgeFit) -> _Guess:
-    """The fit as a beginning; the rake side is the one on which more samples lie on the edges."""
+def _again(series: Series, fit: EdgeFit, zone: tuple[float, float]) -> _Guess:
+    """The fit as a beginning in `zone`; frames that showed no edge so far are turned to where they fit."""
+    guess = _Guess(fit.angle, fit.helix, _rake_side(fit), fit.turn, fit)
+    loose = np.nonzero(~_fixed(series, fit))[0]
+    if series.angles_known or not fit.helix or not len(loose):
+        return guess
+    columns = _columns(series, zone, 40)
+    reach, along = series.reach_px[:, columns], series.along_px[columns]
+    turn = _turned_frames(
+        series, guess, reach, along, float(fit.radius_px.mean()), loose, series.turn[: len(fit.turn)]
+    )
+    return _Guess(fit.angle, fit.helix, guess.hand, turn, fit)
+
+
+def _rake_side(fit: EdgeFit) -> int:
     side = np.sign(fit.delta) * (np.abs(fit.delta) < np.radians(30))
-    hand = 1 if (fit.used & (side > 0)).sum() >= (fit.used & (side < 0)).sum() else -1
-    return _Guess(fit.angle, fit.helix, hand, fit.turn, fit)
+    return 1 if (fit.used & (side > 0)).sum() >= (fit.used & (side < 0)).sum() else -1
 
 
-def _starts(series: Series, columns: Ints, size: float, flutes: int, most: int = 4) -> list[_Guess]:
+def _starts(series: Series, columns: Ints, size: float, flutes: int, most: int = 4 * _STARTS) -> list[_Guess]:
     """Where a fit may begin, best first: evenly spaced combs of edges, helices of both senses, both rake sides.
 
     Ranked by how nearly constant reach / cos is. Where the angles of the photos are not known, each frame is turned to where
@@ -326,7 +365,7 @@ def _starts(series: Series, columns: Ints, size: float, flutes: int, most: int =
     shifts = np.arange(0, pitch, np.radians(1.5))
     turn = series.turn[: len(series.turn) // 2]
     ranked = []
-    for helix in (0.0,) if size * np.ptp(along) < 0.05 else (size, -size):
+    for helix in (0.0,) if size * np.ptp(along) < _STRAIGHT else (size, -size):
         seen = _directions(series, turn, helix, along)
         for hand in (1, -1):
             cost = np.array([_comb_cost(reach, seen, comb + shift, hand, top) for shift in shifts])
@@ -343,20 +382,31 @@ def _starts(series: Series, columns: Ints, size: float, flutes: int, most: int =
 
 def _turned(series: Series, guess: _Guess, reach: Floats, along: Floats, top: float) -> _Guess:
     """The guess with every frame turned to where it fits the edges best."""
-    reachable = np.arange(-0.5, 0.501, 0.05) * _step(series)
-    turn, angle = guess.turn.copy(), guess.angle
+    turn, angle = guess.turn, guess.angle
     for _ in range(2):
-        for k in range(len(turn)):
-            mine = series.frame == k
-            seen = _directions(series, turn, guess.helix, along)[mine]
-            costs = [
-                _comb_cost(reach[mine], seen + d, angle, guess.hand, top, whole=False) for d in reachable
-            ]
-            turn[k] += reachable[int(np.argmin(costs))]
+        now = _Guess(angle, guess.helix, guess.hand, turn)
+        turn = _turned_frames(series, now, reach, along, top, np.arange(len(turn)), turn)
         angle = angle + _best_shift(
             reach, _directions(series, turn, guess.helix, along), angle, guess.hand, top
         )
     return _Guess(angle, guess.helix, guess.hand, turn)
+
+
+def _turned_frames(
+    series: Series, guess: _Guess, reach: Floats, along: Floats, top: float, which: Ints, about: Floats
+) -> Floats:
+    """The angles of the guess, those of frames `which` moved from `about` by up to half a step to where they fit best."""
+    reachable = np.arange(-0.5, 0.501, 0.05) * _step(series)
+    turn = guess.turn.copy()
+    turn[which] = about[which]
+    for k in which:
+        mine = series.frame == k
+        seen = _directions(series, turn, guess.helix, along)[mine]
+        costs = [
+            _comb_cost(reach[mine], seen + d, guess.angle, guess.hand, top, whole=False) for d in reachable
+        ]
+        turn[k] += reachable[int(np.argmin(costs))]
+    return turn
 
 
 def _best_shift(reach: Floats, seen: Floats, angle: Floats, hand: int, top: float) -> float:
@@ -448,7 +498,7 @@ def _fit(series: Series, flutes: int, columns: Ints, start: _Guess, *, taper: bo
     for step in range(16):
         which, delta, model = _model(series, state, along, series.lever_px[:, columns])
         residual = reach - model
-        limit = tolerances[step] if step < len(tolerances) else 4 * noise
+        limit = tolerances[step] if step < len(tolerances) else min(4 * noise, tolerances[-1])
         used = (np.abs(delta) < width) & (np.abs(residual) < limit) & ~np.isnan(reach)
         if step < len(tolerances):
             used &= hand * delta > -np.radians(2)
@@ -463,7 +513,7 @@ def _fit(series: Series, flutes: int, columns: Ints, start: _Guess, *, taper: bo
         )
         move = np.asarray(np.linalg.solve(normal, right), np.float64)
         _advance(state, move, flutes, frames)
-    inverse = np.asarray(np.linalg.inv(normal), np.float64) * _inflation(residual, used) ** 2
+    inverse = np.asarray(np.linalg.inv(normal), np.float64)
     known = [*range(flutes), 2 * flutes + 2, 2 * flutes + 3, 2 * flutes + 4]
     seen = np.array([np.abs(delta[used & (which == k)]).min(initial=np.pi) for k in range(flutes)])
     return EdgeFit(
@@ -472,7 +522,8 @@ def _fit(series: Series, flutes: int, columns: Ints, start: _Guess, *, taper: bo
         state.helix,
         state.taper,
         state.offset,
-        inverse[np.ix_(known, known)],
+        inverse[np.ix_(known, known)] * _inflation(residual, used) ** 2,
+        inverse,
         state.turn,
         used,
         which,
@@ -591,7 +642,7 @@ def _advance(s: _State, move: Floats, flutes: int, frames: int) -> None:
     s.depth += float(move[2 * flutes + 1])
     s.taper += float(move[2 * flutes + 2])
     s.offset = s.offset + move[2 * flutes + 3 : base]
-    s.turn = s.turn + move[base : base + frames]
+    s.turn = s.turn + np.clip(move[base : base + frames], -0.1, 0.1)
     s.shift = s.shift + move[base + frames : base + 2 * frames]
     s.tilt = s.tilt + move[base + 2 * frames :]
 
@@ -606,45 +657,90 @@ def _inflation(residual: Floats, used: NDArray[np.bool_]) -> float:
     return float(np.sqrt((1 + rho) / (1 - rho)))
 
 
-def _without_offset(off: Floats, view: Floats, fit: EdgeFit) -> Floats:
-    """`off` less the part that an axis offset makes which the fit leaves open (three standard uncertainties)."""
-    loose = 3 * float(np.sqrt(fit.covariance[-1, -1] + fit.covariance[-2, -2])) + fit.noise_px
-    terms = np.column_stack([np.cos(view), np.sin(view)])
-    out = off.copy()
-    for j in range(off.shape[1]):
-        good = ~np.isnan(off[:, j])
-        if good.sum() > 4:
-            amount = np.linalg.lstsq(terms[good], off[good, j], rcond=None)[0]
-            out[:, j] -= terms @ amount * min(1.0, loose / (float(np.hypot(*amount)) + 1e-12))
-    return out
+def _off_edges(series: Series, fit: EdgeFit) -> tuple[Floats, Floats]:
+    """Distance of every sample from the fit carried on over the whole length, and how far it may be.
+
+    NaN where a sample says nothing: on the relief side, and where the fit cannot foretell it (frames that have shown no edge yet).
+    """
+    frames = len(fit.turn)
+    state = _State(
+        fit.radius_px,
+        fit.angle,
+        fit.helix,
+        fit.turn,
+        np.zeros(frames),
+        np.zeros(frames),
+        fit.depth,
+        0.0,
+        fit.offset_px,
+    )
+    which, delta, model = _model(series, state, series.along_px, series.lever_px)
+    ahead = _rake_side(fit) * delta
+    spread = 3 * np.sqrt(_predicted_variance(series, fit, which, delta))
+    ahead_of_edge = (ahead > 0) & (ahead < np.radians(35))
+    noise = 4 * max(fit.noise_px, _NOISE_PX)
+    if abs(fit.helix) * series.shank_from_px < _STRAIGHT:
+        # Every row shows the same part of an edge all along: what it did in the sure zone it goes on doing.
+        sure = np.nanmedian(np.where(np.isin(series.along_px, fit.along_px), series.reach_px, np.nan), axis=1)
+        return np.where(ahead_of_edge, series.reach_px - sure[:, None], np.nan), np.full_like(spread, noise)
+    says = ahead_of_edge & (spread < _AGREES_PX)
+    return np.where(says, series.reach_px - model, np.nan), noise + spread
 
 
-def _cutting_end(series: Series, fit: EdgeFit, sure: tuple[float, float]) -> float:
-    """Where the cutting part ends: the folded cross-section no longer repeats (flutes run out, or a step)."""
-    from scipy.ndimage import maximum, median
-
+def _predicted_variance(series: Series, fit: EdgeFit, which: Ints, delta: Floats) -> Floats:
+    """Variance of the reach that the fit predicts for every sample."""
+    flutes, frames = len(fit.radius_px), len(fit.turn)
+    base = 2 * flutes + 5
     view = fit.turn[series.frame] + (series.side < 0) * np.pi
-    direction = np.mod(view[:, None] + fit.helix * series.along_px[None, :], 2 * np.pi)
-    clear = _columns(
-        series, (sure[0] + 0.3 * (sure[1] - sure[0]), sure[1])
-    )  # the end teeth are ground away near the tip
-    section = series.reach_px - (fit.offset_px[0] * np.cos(view) + fit.offset_px[1] * np.sin(view))[:, None]
-    good = np.zeros_like(section, bool)
-    good[:, clear] = ~np.isnan(section[:, clear])
-    label = np.floor(direction[good] / (2 * np.pi) * 360).astype(int)
-    present = np.unique(label)
-    place, level = (median(values[good], label, present) for values in (direction, section))
-    off = np.abs(_without_offset(section - np.interp(direction, place, level, period=2 * np.pi), view, fit))
-    # Near a kink the interpolation errs; only what exceeds its error in the clear part counts. Directions not seen there say nothing.
-    error = np.full(360, np.nan)
-    error[present] = maximum(off[good], label, present)
-    beside = np.array([np.roll(error, k) for k in range(-3, 4)])
-    error[present] = np.nanmax(beside[:, present], axis=0)
-    allowed = error[np.floor(direction / (2 * np.pi) * 360).astype(int) % 360]
-    mean = np.nansum(np.maximum(off - 1.5 * allowed, 0.0), axis=0) / len(off)
-    # Only a departure that lasts: the level of the next 1/40 of the length.
-    width = max(3, len(mean) // 40)
-    lasting = np.array([np.median(mean[i : i + width]) for i in range(len(mean))])
-    wrong = (series.along_px > sure[1]) & (lasting > _RUN_OUT * series.shank_px)
-    end = float(series.along_px[wrong][0]) if wrong.any() else series.shank_from_px
-    return max(min(end, series.shank_from_px) - 3 * series.blur_px, sure[1])
+    slope = fit.radius_px[which] * np.sin(delta)
+    out = np.zeros_like(delta)
+    ones = np.ones(delta.shape[1])
+    for row, (frame, side) in enumerate(zip(series.frame, series.side, strict=True)):
+        common = [
+            np.cos(delta[row]),
+            slope[row],
+            -slope[row] * series.along_px,
+            ones * np.cos(view[row]),
+            ones * np.sin(view[row]),
+            -slope[row],
+            ones * side,
+            side * series.lever_px[row],
+        ]
+        gradient = np.stack(common, axis=-1)
+        rest = [
+            2 * flutes,
+            base - 2,
+            base - 1,
+            base + frame,
+            base + frames + frame,
+            base + 2 * frames + frame,
+        ]
+        for edge in np.unique(which[row]):
+            here = which[row] == edge
+            known = [edge, flutes + edge, *rest]
+            g = gradient[here]
+            out[row, here] = np.einsum("ik,kl,il->i", g, fit.wide[np.ix_(known, known)], g)
+    return np.maximum(out, 0.0)
+
+
+def _fixed(series: Series, fit: EdgeFit) -> NDArray[np.bool_]:
+    """Frames whose angle is known because samples of theirs lie on an edge."""
+    frames = len(fit.turn)
+    return np.asarray(np.bincount(series.frame, fit.used.sum(axis=1), minlength=frames) >= 4)
+
+
+def _cutting_end(series: Series, fit: EdgeFit, sure: tuple[float, float]) -> tuple[float, float]:
+    """Where the edges end: most samples ahead of them no longer lie where the fit carried on expects them; and how far there is
+    anything to judge it by (farther along, frames may show an edge that show none so far)."""
+    off, allowed = _off_edges(series, fit)
+    window = np.ones(max(3, len(series.along_px) // 40))
+    told = np.convolve((~np.isnan(off)).sum(axis=0), window, "same")
+    agree = np.convolve((np.abs(off) < allowed).sum(axis=0), window, "same")
+    along = series.along_px
+    seen_to = np.maximum.accumulate(np.where(told > 0.5, along, sure[1]))
+    gap = along - seen_to > 0.1 * series.shank_from_px
+    wrong = (along > sure[1]) & ((agree < 0.5 * told) | gap)
+    end = float(along[wrong][0]) if wrong.any() else series.shank_from_px
+    end = max(min(end, series.shank_from_px) - 3 * series.blur_px, sure[1])
+    judged = along[(told > 0.5) & (along <= end)]
+    return end, float(judged[-1]) if len(judged) else sure[1]

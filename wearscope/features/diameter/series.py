@@ -8,7 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.features.diameter.axis import Frame, frames_about_shank
-from wearscope.features.diameter.edges import EdgeFit, EdgesNotFound, Series, fit_edges, make_series
+from wearscope.features.diameter.edges import (
+    END_SHARE,
+    EdgeFit,
+    EdgesNotFound,
+    Series,
+    fit_edges,
+    make_series,
+    must_match,
+)
 from wearscope.features.diameter.silhouette import NotASilhouette, Silhouette, find_silhouette
 from wearscope.geometry.scale import Scale
 from wearscope.photo.read import Photo
@@ -132,6 +140,7 @@ def _value_or_bound(series: Series, fit: EdgeFit, known: bool) -> tuple[EdgeFit 
         return None, (
             f"at steps of {360 / n:.0f} degrees an edge was hardly seen on its own: only a lower bound; take {2 * n} photos"
         )
+    must_match(series, fit)
     return fit, ""
 
 
@@ -155,7 +164,10 @@ def _result(
     px = scale.px_per_mm
     largest, sd = fit.largest_px()
     unseen = _unseen_px(series, fit, largest)
-    parts["form"] = unseen / math.sqrt(3)
+    # Where runout makes the last bit of the cutting length the widest, it matters where exactly that ends.
+    ends = [fit.zone_px[1] + sign * END_SHARE * series.shank_from_px for sign in (-1, 1)]
+    last = max(abs(fit.largest_px(end)[0] - largest) for end in ends)
+    parts["form"] = max(unseen, 2 * last) / math.sqrt(3)
     radii = fit.about_shank(np.array([float(np.mean(fit.along_px))]))[:, 0]
     u_radii = np.hypot(np.sqrt(np.maximum(np.diag(fit.covariance)[: len(radii)], 0)), parts["blur"] / 2)
     several = np.ptp(fit.about_shank(np.linspace(0, fit.zone_px[1], 30)), axis=0).max()
