@@ -8,7 +8,7 @@ the directions around its own, where the picture shows nothing else; that also t
 is the largest of many noisy values taken.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -352,7 +352,9 @@ def _rake_side(fit: EdgeFit) -> int:
     return 1 if (fit.used & (side > 0)).sum() >= (fit.used & (side < 0)).sum() else -1
 
 
-def _starts(series: Series, columns: Ints, size: float, flutes: int, most: int = 4 * _STARTS) -> list[_Guess]:
+def _starts(
+    series: Series, columns: Ints, size: float, flutes: int, most: int = 4 * _STARTS
+) -> Iterator[_Guess]:
     """Where a fit may begin, best first: evenly spaced combs of edges, helices of both senses, both rake sides.
 
     Ranked by how nearly constant reach / cos is. Where the angles of the photos are not known, each frame is turned to where
@@ -371,13 +373,10 @@ def _starts(series: Series, columns: Ints, size: float, flutes: int, most: int =
             cost = np.array([_comb_cost(reach, seen, comb + shift, hand, top) for shift in shifts])
             valley = (cost <= np.roll(cost, 1)) & (cost <= np.roll(cost, -1)) & np.isfinite(cost)
             ranked += [(float(cost[i]), float(shifts[i]), helix, hand) for i in np.nonzero(valley)[0]]
-    guesses = [
-        _Guess(np.asarray(comb + shift, np.float64), helix, hand, turn.copy())
-        for _, shift, helix, hand in sorted(ranked)[:most]
-    ]
-    if series.angles_known:
-        return guesses
-    return [_turned(series, g, reach, along, top) if g.helix else g for g in guesses]
+    for _, shift, helix, hand in sorted(ranked)[:most]:
+        guess = _Guess(np.asarray(comb + shift, np.float64), helix, hand, turn.copy())
+        free = helix != 0.0 and not series.angles_known
+        yield _turned(series, guess, reach, along, top) if free else guess
 
 
 def _turned(series: Series, guess: _Guess, reach: Floats, along: Floats, top: float) -> _Guess:
