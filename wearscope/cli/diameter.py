@@ -46,6 +46,13 @@ def diameter(
     angles: Annotated[
         str | None, typer.Option("--angles", metavar="DEG,...", help="Angle of every photo, degrees.")
     ] = None,
+    edges_in_plane: Annotated[
+        bool,
+        typer.Option(
+            "--edges-in-plane",
+            help="One photo, even flute count: two opposite edges lie in the picture plane.",
+        ),
+    ] = False,
     reading: Annotated[
         list[float] | None,
         typer.Option(
@@ -117,6 +124,7 @@ def diameter(
                 _angles(len(photos), step, angles),
                 micrometer_error,
                 lens_distance,
+                edges_in_plane,
             )
         except NotASilhouette as fault:
             reasons.append(str(fault))
@@ -179,6 +187,7 @@ def _series(
     angles: list[float] | None,
     micrometer_error: float,
     lens_mm: float | None,
+    edges_in_plane: bool,
 ) -> "SeriesResult":
     from wearscope.features.diameter import find_silhouettes, measure_series
     from wearscope.photo.read import read_photo
@@ -187,10 +196,22 @@ def _series(
         raise InputError("give one scale only: --shank, --px-per-mm or --calibration")
     if shank is not None and not shank > 0:
         raise InputError(f"shank {shank:g} mm: expected more than 0")
+    if edges_in_plane and (len(photos) != 1 or flutes % 2):
+        raise InputError(
+            f"--edges-in-plane: expected one photo and an even number of flutes, not {len(photos)} and {flutes}; "
+            "turn the cutter and take a series instead"
+        )
     found = find_silhouettes([read_photo(p) for p in photos])
     scale = None if shank is not None else scale_source(calibration, px_per_mm).scale_for(found[0].size)
     return measure_series(
-        found, flutes=flutes, scale=scale, shank_mm=shank, angles_deg=angles, micrometer_mm=micrometer_error
+        found,
+        flutes=flutes,
+        scale=scale,
+        shank_mm=shank,
+        angles_deg=angles,
+        micrometer_mm=micrometer_error,
+        lens_mm=lens_mm,
+        edges_in_plane=edges_in_plane,
     )
 
 

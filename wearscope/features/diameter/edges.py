@@ -16,8 +16,19 @@ from numpy.typing import NDArray
 
 from wearscope.features.diameter.axis import Frame
 from wearscope.features.diameter.silhouette import NotASilhouette
+from wearscope.features.diameter.step import Step, find_step
 
-__all__ = ["END_SHARE", "EdgeFit", "EdgesNotFound", "Series", "fit_edges", "make_series", "must_match"]
+__all__ = [
+    "END_SHARE",
+    "EdgeFit",
+    "EdgesNotFound",
+    "Series",
+    "_off_edges",
+    "doubt",
+    "fit_edges",
+    "make_series",
+    "must_match",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int_]
@@ -184,6 +195,11 @@ def fit_edges(series: Series, flutes: int) -> EdgeFit:
     sure = (first, first + 0.35 * (series.shank_from_px - first))
     _must_turn(series, sure)
     fit = _best_start(series, sure, flutes)
+    step = step_along(series, fit)
+    if step is not None and step.place_px < sure[1]:  # go on behind it
+        first = step.place_px + END_SHARE * series.shank_from_px
+        sure = (first, min(first + sure[1] - sure[0], 0.8 * series.shank_from_px))
+        fit = _fit(series, flutes, _columns(series, sure, 40), _again(series, fit, sure), taper=False)
     zone = sure
     for _ in range(8):  # the fit grows sharper with the cutting length found, and may shorten it again
         end, _ = _cutting_end(series, fit, sure)
@@ -196,28 +212,60 @@ def fit_edges(series: Series, flutes: int) -> EdgeFit:
     columns = _columns(series, zone, 150)
     start = _again(series, fit, zone)
     fit = _fit(series, flutes, columns, start, taper=True)
-    if not _tapered(fit):
+    # One edge that leans shows the same as one that runs out.
+    if flutes == 1 or not _tapered(fit):
         fit = _fit(series, flutes, columns, start, taper=False)
     return replace(fit, zone_px=(first, max(sure[1], end - END_SHARE * series.shank_from_px)))
 
 
+def step_along(series: Series, fit: EdgeFit) -> Step | None:
+    """A step along the edges, as distances from the fit; None without one, or where the fit tapers."""
+    if abs(fit.taper) * float(np.ptp(fit.along_px)) > _NOISE_PX:
+        return None
+    off, _, delta = _off_edges(series, fit)
+    along = series.along_px
+    inside = ~np.isnan(off).all(axis=0) & (along >= _after_corner(series)) & (along <= series.shank_from_px)
+    radial = np.nanmedian(off[:, inside] / np.cos(delta[:, inside]), axis=0)
+    return find_step(along[inside], radial, series.shank_from_px)
+
+
+def doubt(series: Series, fit: EdgeFit) -> str:
+    """Why the fit cannot carry a value although it converged, in words; empty where nothing speaks against it."""
+    if _contradicted(series, fit, 6 * _ANGLE_SPREAD):
+        return "the edges do not lie where the angles given put them"
+    if fit.noise_px > 4 * _NOISE_PX:
+        return "the edges follow the fit only roughly"
+    if not _all_show(series, fit):
+        return f"the outline does not repeat like {len(fit.radius_px)} cutting edges"
+    columns = np.isin(series.along_px, fit.along_px)
+    pieces = np.array_split(series.reach_px[:, columns], 10, axis=1)
+    seen = max(float(np.nanmax(np.nanmean(piece, axis=1))) for piece in pieces)
+    largest, sd = fit.largest_px(float(fit.along_px[-1]))
+    if seen > largest + _NOISE_PX * 4 + 2 * sd:
+        return "the outline reaches farther than the edges found"
+    return ""
+
+
 def must_match(series: Series, fit: EdgeFit) -> None:
-    """The outline must show the edges that were fitted, and no others as large; raises NotASilhouette where it does not."""
+    """The outline shows no others as large as the edges that were fitted; raises NotASilhouette where it does."""
     flutes = len(fit.radius_px)
+    reach = series.reach_px[:, np.isin(series.along_px, fit.along_px)]
+    elsewhere = (np.abs(fit.delta) > min(np.radians(60), np.pi / flutes * 0.7)) & ~np.isnan(reach)
+    if elsewhere.sum() >= 10 and np.quantile(reach[elsewhere], 0.98) > 0.995 * fit.largest_px()[0]:
+        raise NotASilhouette(f"more than {flutes} cutting edges stand out: check --flutes")
+
+
+def _all_show(series: Series, fit: EdgeFit) -> bool:
+    """Whether the outline follows every edge on its rake side, where nothing else stands out (on the other the relief may)."""
     reach = series.reach_px[:, np.isin(series.along_px, fit.along_px)]
     near = (np.abs(fit.delta) < np.radians(10)) & ~np.isnan(reach)
     agrees = np.abs(fit.residual_px) < 2 * _AGREES_PX
-    elsewhere = (np.abs(fit.delta) > min(np.radians(60), np.pi / flutes * 0.7)) & ~np.isnan(reach)
-    for edge in range(flutes):
-        # On the rake side of an edge nothing else stands out; the relief on its other side may.
+    for edge in range(len(fit.radius_px)):
         sides = [near & (fit.which == edge) & (hand * fit.delta > 0) for hand in (1, -1)]
         shares = [float(np.mean(agrees[side])) for side in sides if side.sum() >= 10]
         if shares and max(shares) < 0.5:
-            raise NotASilhouette(
-                f"the outline does not repeat like {flutes} cutting edges: check --flutes and the angles"
-            )
-    if elsewhere.sum() >= 10 and np.quantile(reach[elsewhere], 0.98) > 0.995 * fit.largest_px()[0]:
-        raise NotASilhouette(f"more than {flutes} cutting edges stand out: check --flutes")
+            return False
+    return True
 
 
 def _best_start(series: Series, zone: tuple[float, float], flutes: int) -> EdgeFit:
@@ -248,15 +296,18 @@ def _believable(series: Series, fit: EdgeFit, flutes: int) -> float:
     # Nothing stands out farther than the edges themselves; a heel taken for an edge leaves the edge standing out.
     beyond = fit.residual_px - fit.radius_px[fit.which] * (1 - np.cos(fit.delta)) > 2 * _AGREES_PX
     return float(
-        agrees - 3.0 * below.sum() - 3.0 * beyond.sum() - 3.0 * _contradicted(series, fit) * len(fit.along_px)
+        agrees
+        - 3.0 * below.sum()
+        - 3.0 * beyond.sum()
+        - 3.0 * _contradicted(series, fit, 3 * _ANGLE_SPREAD) * len(fit.along_px)
     )
 
 
-def _contradicted(series: Series, fit: EdgeFit) -> int:
-    """How many photos the fit turns farther from the angle told than angles are ever kept (3 standard deviations)."""
+def _contradicted(series: Series, fit: EdgeFit, allowed: float) -> int:
+    """How many photos the fit turns farther from the angle told than `allowed`, radians; none where angles are not known."""
     if not series.angles_known:
         return 0
-    return int(np.sum(np.abs(fit.turn - series.turn[: len(fit.turn)]) > 3 * _ANGLE_SPREAD))
+    return int(np.sum(np.abs(fit.turn - series.turn[: len(fit.turn)]) > allowed))
 
 
 def _tapered(fit: EdgeFit) -> bool:
@@ -656,8 +707,8 @@ def _inflation(residual: Floats, used: NDArray[np.bool_]) -> float:
     return float(np.sqrt((1 + rho) / (1 - rho)))
 
 
-def _off_edges(series: Series, fit: EdgeFit) -> tuple[Floats, Floats]:
-    """Distance of every sample from the fit carried on over the whole length, and how far it may be.
+def _off_edges(series: Series, fit: EdgeFit) -> tuple[Floats, Floats, Floats]:
+    """Distance of every sample from the fit carried on over the whole length, how far it may be, and its angle to the edge.
 
     NaN where a sample says nothing: on the relief side, and where the fit cannot foretell it (frames that have shown no edge yet).
     """
@@ -676,14 +727,19 @@ def _off_edges(series: Series, fit: EdgeFit) -> tuple[Floats, Floats]:
     which, delta, model = _model(series, state, series.along_px, series.lever_px)
     ahead = _rake_side(fit) * delta
     spread = 3 * np.sqrt(_predicted_variance(series, fit, which, delta))
-    ahead_of_edge = (ahead > 0) & (ahead < np.radians(35))
+    # Farther ahead the back of the next tooth stands out.
+    ahead_of_edge = (ahead > 0) & (ahead < min(np.radians(35), 0.6 * np.pi / len(fit.radius_px)))
     noise = 4 * max(fit.noise_px, _NOISE_PX)
     if abs(fit.helix) * series.shank_from_px < _STRAIGHT:
         # Every row shows the same part of an edge all along: what it did in the sure zone it goes on doing.
         sure = np.nanmedian(np.where(np.isin(series.along_px, fit.along_px), series.reach_px, np.nan), axis=1)
-        return np.where(ahead_of_edge, series.reach_px - sure[:, None], np.nan), np.full_like(spread, noise)
+        return (
+            np.where(ahead_of_edge, series.reach_px - sure[:, None], np.nan),
+            np.full_like(spread, noise),
+            delta,
+        )
     says = ahead_of_edge & (spread < _AGREES_PX)
-    return np.where(says, series.reach_px - model, np.nan), noise + spread
+    return np.where(says, series.reach_px - model, np.nan), noise + spread, delta
 
 
 def _predicted_variance(series: Series, fit: EdgeFit, which: Ints, delta: Floats) -> Floats:
@@ -731,7 +787,7 @@ def _fixed(series: Series, fit: EdgeFit) -> NDArray[np.bool_]:
 def _cutting_end(series: Series, fit: EdgeFit, sure: tuple[float, float]) -> tuple[float, float]:
     """Where the edges end: most samples ahead of them no longer lie where the fit carried on expects them; and how far there is
     anything to judge it by (farther along, frames may show an edge that show none so far)."""
-    off, allowed = _off_edges(series, fit)
+    off, allowed, _ = _off_edges(series, fit)
     window = np.ones(max(3, len(series.along_px) // 40))
     told = np.convolve((~np.isnan(off)).sum(axis=0), window, "same")
     agree = np.convolve((np.abs(off) < allowed).sum(axis=0), window, "same")

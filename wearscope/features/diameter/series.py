@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,9 +13,11 @@ from wearscope.features.diameter.edges import (
     EdgeFit,
     EdgesNotFound,
     Series,
+    doubt,
     fit_edges,
     make_series,
     must_match,
+    step_along,
 )
 from wearscope.features.diameter.silhouette import NotASilhouette, Silhouette, find_silhouette
 from wearscope.geometry.scale import Scale
@@ -35,6 +37,8 @@ _HEIGHT_MM = 0.2
 """How well a scale is held at the height of the cutter's axis (standard uncertainty). Common practice, no source."""
 _LENS_MM = 80.0
 """Distance of the lens where it is not given: usual for USB microscopes at this magnification. Common practice, no source."""
+_BY_HAND = math.radians(8)
+"""How well two edges are laid into the picture plane by eye. Common practice, no source."""
 _WIDEST_SHARE = 0.003
 """A fit wider than this share of the diameter (expanded) says no more than a lower limit does."""
 
@@ -42,8 +46,10 @@ _WIDEST_SHARE = 0.003
 @dataclass(frozen=True, slots=True)
 class SeriesResult:
     """`diameter`, `runout` (largest minus smallest edge radius), `offset` (cutting axis from shank axis): mm;
-    `radii_mm` of the edges about the shank axis at the middle of the cutting length, with `radii_u_mm` (standard);
-    `taper_mm`: growth of the diameter from the tip to the end of the cutting length; `reasons`: what to know, in words.
+    `radii_mm` of the edges about the shank axis at the middle of the cutting length, with `radii_u_mm` (standard); `extra_chip_mm`:
+    how much thicker the chip of each edge is than the feed per tooth: its radius less that of the edge before it in the cut;
+    `taper_mm`: growth of the diameter from the tip to the end of the cutting length; `step`: how much larger the diameter is behind
+    a step along the edges, `step_at_mm` from the tip, and `worn`: the diameter before it; `reasons`: what to know, in words.
     """
 
     diameter: Quantity
@@ -57,7 +63,11 @@ class SeriesResult:
     offset: Quantity | None = None
     radii_mm: tuple[float, ...] = ()
     radii_u_mm: tuple[float, ...] = ()
+    extra_chip_mm: tuple[float, ...] = ()
     taper_mm: float = 0.0
+    step: Quantity | None = None
+    step_at_mm: float = 0.0
+    worn: Quantity | None = None
     cutting_length_mm: float = 0.0
 
     @property
@@ -98,13 +108,18 @@ def measure_series(
     angles_deg: Sequence[float] | None = None,
     micrometer_mm: float = 0.004,
     lens_mm: float | None = None,
+    edges_in_plane: bool = False,
 ) -> SeriesResult:
     """Cutting diameter from silhouettes of a cutter turned between photos.
 
     `scale` or `shank_mm` gives the scale. `angles_deg`: the angle of each photo; None: not known.
     `lens_mm`: distance from the lens to the cutter; a scale from a calibration file may stand at another height.
+    `edges_in_plane`: somebody turned the cutter so that two opposite edges lie in the picture plane (one photo, even `flutes`;
+    else ValueError).
     Raises NotASilhouette with a sentence where the series cannot carry a measurement.
     """
+    if edges_in_plane and (len(silhouettes) != 1 or flutes % 2):
+        raise ValueError("edges in the picture plane: one photo and an even number of flutes")
     frames = frames_about_shank(silhouettes)
     if scale is None:
         if shank_mm is None:
@@ -116,17 +131,47 @@ def measure_series(
         np.radians(np.array(angles_deg, float)) if angles_deg is not None else np.arange(n) * 2 * np.pi / n
     )
     series = make_series(frames, turns, angles_known=known)
+    if edges_in_plane:
+        return _in_plane(frames, series, scale, lens_mm)
     if n < 4:
-        fit, why = (
-            None,
-            f"{n} photo{'s' if n > 1 else ''} only: turn the cutter and take at least 8, better 12",
-        )
+        fit, why = None, _too_few(n, flutes)
     else:
         try:
             fit, why = _value_or_bound(series, fit_edges(series, flutes), known)
         except EdgesNotFound as fault:
             fit, why = None, str(fault) if known else _STRAIGHT.format(2 * n)
     return _result(frames, series, fit, why, scale, lens_mm)
+
+
+def _too_few(photos: int, flutes: int) -> str:
+    """Why so few photos give a lower bound only, and how far below the diameter that may lie."""
+    turn = "turn the cutter and take at least 8, better 12"
+    if photos > 1 or flutes < 2:
+        return f"{photos} photo{'s' if photos > 1 else ''} only: {turn}"
+    # Seen from both sides, an edge is at most half a pitch (even) or a quarter of it (odd) out of the picture plane.
+    away = math.pi / flutes if flutes % 2 == 0 else math.pi / (2 * flutes)
+    short = 1 - math.cos(away)
+    how = "by any amount" if short > 0.9 else f"by up to {100 * short:.0f} %"
+    aligned = (
+        "; if two opposite edges lie in the picture plane, say so with --edges-in-plane"
+        if flutes % 2 == 0
+        else ""
+    )
+    return f"1 photo only: it is too small {how} when no edge lies in the picture plane (straight flutes): {turn}{aligned}"
+
+
+def _in_plane(frames: tuple[Frame, ...], series: Series, scale: Scale, lens_mm: float | None) -> SeriesResult:
+    """A value from one photo, with the side to which it is wrong: edges a little out of the plane make it too small."""
+    parts, flags = _known_parts(frames, series, scale, lens_mm)
+    reach, sd = _largest_seen(series)
+    seen = scale.to_mm(Quantity(2 * reach, "px", {**parts, "edge_noise": 2 * sd}))
+    short = seen.value * (1 / math.cos(_BY_HAND) - 1)
+    said = (
+        f"one photo, edges laid into the picture plane by hand (within {math.degrees(_BY_HAND):.0f} degrees): the diameter may be up to "
+        f"{short:.3f} mm larger, hardly smaller; runout across the line of sight is not seen"
+    )
+    value = replace(seen, below=seen.expanded, above=seen.expanded + short)
+    return SeriesResult(value, (said,), flags, frames, series, scale)
 
 
 def _value_or_bound(series: Series, fit: EdgeFit, known: bool) -> tuple[EdgeFit | None, str]:
@@ -141,6 +186,8 @@ def _value_or_bound(series: Series, fit: EdgeFit, known: bool) -> tuple[EdgeFit 
             f"at steps of {360 / n:.0f} degrees an edge was hardly seen on its own: only a lower bound; take {2 * n} photos"
         )
     must_match(series, fit)
+    if why := doubt(series, fit):
+        return None, f"{why}: only a lower bound; check --flutes and the angles, or take {2 * n} photos"
     return fit, ""
 
 
@@ -162,34 +209,65 @@ def _result(
             Quantity(value, "mm", bound.parts, "lower_limit"), (why,), flags, frames, series, scale
         )
     px = scale.px_per_mm
+    step = step_along(series, fit)
     largest, sd = fit.largest_px()
-    unseen = _unseen_px(series, fit, largest)
+    unseen = _unseen_px(series, fit, largest) if step is None else 0.0
     # Where runout makes the last bit of the cutting length the widest, it matters where exactly that ends.
     ends = [fit.zone_px[1] + sign * END_SHARE * series.shank_from_px for sign in (-1, 1)]
     last = max(abs(fit.largest_px(end)[0] - largest) for end in ends)
     parts["form"] = max(unseen, 2 * last) / math.sqrt(3)
+    parts["edge_noise"] = 2 * sd
+
+    def across(off_px: float) -> Quantity:
+        return scale.to_mm(Quantity(2 * (largest + off_px) + unseen, "px", parts))
+
+    said = []
+    growth = 2 * fit.taper * float(np.ptp(fit.along_px)) / px
+    if abs(growth) > 0.002:
+        said.append(
+            f"the cutter tapers: {growth:+.3f} mm in diameter from the tip to the end of the cutting length"
+        )
+    result = SeriesResult(across(0.0), (), flags, frames, series, scale, fit)
+    if step is not None:
+        height = scale.to_mm(Quantity(2 * step.height_px, "px", {"edge_noise": 2 * step.u_px}))
+        worn = across(step.tip_px)
+        said.append(
+            f"a step {step.place_px / px:.1f} mm from the tip: {worn.value:.3f} mm before it, {abs(height.value):.3f} mm "
+            + (
+                "more behind it: the length that cuts is worn"
+                if height.value > 0
+                else "less behind it: relieved behind the cutting length"
+            )
+        )
+        result = replace(
+            result,
+            diameter=across(max(step.tip_px, step.behind_px)),
+            step=height,
+            step_at_mm=step.place_px / px,
+            worn=worn,
+        )
     radii = fit.about_shank(np.array([float(np.mean(fit.along_px))]))[:, 0]
     u_radii = np.hypot(np.sqrt(np.maximum(np.diag(fit.covariance)[: len(radii)], 0)), parts["blur"] / 2)
     several = np.ptp(fit.about_shank(np.linspace(0, fit.zone_px[1], 30)), axis=0).max()
     u_offset = float(np.sqrt(max(fit.covariance[-1, -1], fit.covariance[-2, -2])))
-    growth = 2 * fit.taper * float(np.ptp(fit.along_px)) / px
-    said = f"the cutter tapers: {growth:+.3f} mm in diameter from the tip to the end of the cutting length"
-    return SeriesResult(
-        scale.to_mm(Quantity(2 * largest + unseen, "px", {**parts, "edge_noise": 2 * sd})),
-        (said,) if abs(growth) > 0.002 else (),
-        flags,
-        frames,
-        series,
-        scale,
-        fit,
-        scale.to_mm(Quantity(float(several), "px", {"edge_noise": math.sqrt(2) * float(u_radii.max())}))
+    if len(radii) > 1:  # the radius of a single edge and its axis' offset cannot be told apart
+        result = replace(
+            result,
+            runout=scale.to_mm(
+                Quantity(float(several), "px", {"edge_noise": math.sqrt(2) * float(u_radii.max())})
+            ),
+            offset=scale.to_mm(Quantity(float(np.hypot(*fit.offset_px)), "px", {"edge_noise": u_offset})),
+        )
+    return replace(
+        result,
+        reasons=tuple(said),
+        radii_mm=tuple(float(r) / px for r in radii),
+        radii_u_mm=tuple(float(u) / px for u in u_radii),
+        extra_chip_mm=tuple(float(r - radii[(i + fit.hand) % len(radii)]) / px for i, r in enumerate(radii))
         if len(radii) > 1
-        else None,
-        scale.to_mm(Quantity(float(np.hypot(*fit.offset_px)), "px", {"edge_noise": u_offset})),
-        tuple(float(r) / px for r in radii),
-        tuple(float(u) / px for u in u_radii),
-        growth,
-        fit.zone_px[1] / px,
+        else (),
+        taper_mm=growth,
+        cutting_length_mm=fit.zone_px[1] / px,
     )
 
 
