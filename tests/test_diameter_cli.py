@@ -74,6 +74,7 @@ def test_slot_alone_and_text() -> None:
         (["a.png", "--flutes", "2", "--step", "0", "--shank", "6"], "less than 180"),
         (["a.png", "--flutes", "2", "--shank", "6", "--px-per-mm", "100"], "one scale"),
         (["--flutes", "2", "--reading", "6", "--nominal", "0"], "more than 0"),
+        (["a.png", "--flutes", "3", "--shank", "6", "--edges-in-plane"], "even number of flutes"),
     ],
 )
 def test_wrong_use_gets_a_sentence(args: list[str], said: str) -> None:

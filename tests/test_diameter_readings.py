@@ -6,6 +6,8 @@ import pytest
 
 from wearscope.errors import InputError
 from wearscope.features.diameter import (
+    about_slot,
+    about_uncertainty,
     advise,
     combine,
     diameter_from_readings,
@@ -111,8 +113,10 @@ def test_disagreement_is_said() -> None:
     assert "disagree" in said[0]
     assert best.expanded > 0.05
     bound = Quantity(6.1, "mm", {"x": 0.002}, "lower_limit")
-    assert "proves at least" in combine([("a", Quantity(6.0, "mm", {"x": 0.001})), ("b", bound)])[1][0]
+    assert "prove at least" in combine([("a", Quantity(6.0, "mm", {"x": 0.001})), ("b", bound)])[1][0]
     assert combine([("b", bound)])[0].kind == "lower_limit"
+    alone = Quantity(6.0, "mm", {"x": 0.001}, "value", 0.002, 0.06)
+    assert combine([("a", alone)]) == (alone, ())
 
 
 def test_advice_says_what_changes() -> None:
@@ -134,6 +138,28 @@ def test_rounded_to_the_uncertainty() -> None:
 def test_tool_table_row() -> None:
     head, row = tool_table_row(Quantity(5.9123, "mm", {"x": 0.002}), 6.0, 2).split("\n")
     assert dict(zip(head.split(","), row.split(","), strict=True))["cutting_diameter_mm"] == "5.912"
+
+
+def test_a_limit_is_no_number_for_the_tool_table() -> None:
+    head, row = tool_table_row(Quantity(5.9, "mm", {"x": 0.001}, "lower_limit"), 6.0, 3).split("\n")
+    cells = dict(zip(head.split(","), row.split(","), strict=True))
+    assert cells["cutting_diameter_mm"] == ""
+    assert cells["kind"] == "lower_limit"
+
+
+def test_a_ruler_of_one_percent_is_named() -> None:
+    said = about_uncertainty(
+        Quantity(6.0, "mm", {"scale": 0.030, "edge_noise": 0.001})
+    )  # 1 % (k = 2) of 6 mm
+    assert "scale (0.060 mm)" in said[0]
+    assert "--shank" in said[0]
+    assert about_uncertainty(Quantity(6.0, "mm", {"scale": 0.001})) == ()
+
+
+def test_slot_beside_the_cutter() -> None:
+    cutter = Quantity(5.96, "mm", {"x": 0.002})
+    assert "0.060 mm more" in about_slot(6.02, cutter)
+    assert "narrower than the cutter" in about_slot(5.90, cutter)
 
 
 def test_slot_holds_more_than_the_cutter() -> None:

@@ -11,7 +11,7 @@ from diameter_cases import random_case, seen
 from diameter_truth import Camera, Cutter, picture
 
 from wearscope.errors import PhotoError
-from wearscope.features.diameter import NotASilhouette, find_silhouettes, measure_series
+from wearscope.features.diameter import NotASilhouette, about_edges, find_silhouettes, measure_series
 from wearscope.geometry.scale import Scale
 from wearscope.photo.read import Photo, read_photo
 
@@ -117,6 +117,122 @@ def test_one_photo_is_a_lower_bound() -> None:
     result = measure_series([seen(Cutter(), Camera(px_per_mm=110.0), 0.3, rng)], flutes=2, scale=Scale(110.0))
     assert result.diameter.kind == "lower_limit"
     assert "1 photo only" in result.reasons[0]
+
+
+@pytest.mark.parametrize(
+    ("flutes", "words"), [(4, "29 %"), (6, "13 %"), (3, "13 %"), (5, "5 %"), (2, "any amount")]
+)
+def test_one_photo_says_how_much_too_small_it_may_be(flutes: int, words: str) -> None:
+    """1 - cos(180/N) for even, 1 - cos(90/N) for odd counts: what flat anvils read (0.707, 0.866, 0.951 of D) at the worst angle."""
+    cutter = Cutter(flutes=flutes, helix=0.0)
+    one = seen(cutter, Camera(px_per_mm=110.0), 0.3, np.random.default_rng(1))
+    assert words in measure_series([one], flutes=flutes, scale=Scale(110.0)).reasons[0]
+
+
+@pytest.mark.parametrize("flutes", [2, 4])
+@pytest.mark.parametrize("off_deg", [0.0, 3.0, -7.0])
+def test_one_photo_with_the_edges_in_its_plane(flutes: int, off_deg: float) -> None:
+    cutter = Cutter(diameter=5.95, flutes=flutes, helix=0.0, margin=0.0)
+    one = seen(cutter, Camera(px_per_mm=110.0), np.radians(off_deg), np.random.default_rng(1))
+    value = measure_series([one], flutes=flutes, scale=Scale(110.0), edges_in_plane=True).diameter
+    assert value.kind == "value"
+    assert value.below is not None
+    assert value.above is not None
+    assert value.value - value.below <= 5.95 <= value.value + value.above
+    assert value.above > 5 * value.below
+
+
+def test_edges_in_the_plane_need_one_photo_of_an_even_count() -> None:
+    one = seen(Cutter(flutes=3), Camera(px_per_mm=110.0), 0.3, np.random.default_rng(1))
+    with pytest.raises(ValueError, match="even number"):
+        measure_series([one], flutes=3, scale=Scale(110.0), edges_in_plane=True)
+
+
+@pytest.mark.parametrize(
+    ("flutes", "helix", "length", "depth"),
+    [
+        (2, 30.0, 1.5, 0.02),
+        (3, 0.0, 2.5, 0.005),
+        (4, 35.0, 3.5, 0.01),
+        (2, 30.0, 2.5, 0.0),
+        (1, 30.0, 3.5, 0.01),
+    ],
+)
+def test_worn_step_along_the_edge(flutes: int, helix: float, length: float, depth: float) -> None:
+    """A cutter that always cuts the same sheet: both diameters, where the step lies, and no step where there is none."""
+    rng = np.random.default_rng(7)
+    cutter = Cutter(
+        diameter=5.95,
+        flutes=flutes,
+        helix=helix,
+        wash_out=1.0,
+        eccentric=0.01,
+        worn_length=length,
+        worn_by=depth,
+    )
+    camera = Camera(px_per_mm=110.0)
+    frames = [seen(cutter, camera, 0.4 + k * np.pi / 8, rng) for k in range(16)]
+    result = measure_series(
+        frames, flutes=flutes, scale=Scale(110.0), angles_deg=[k * 22.5 for k in range(16)]
+    )
+    assert (
+        abs(result.diameter.value - 2 * cutter.edge_radii().max()) <= 0.03
+    )  # edge 0 alone is known to lie near the offset
+    if not depth:
+        assert result.step is None
+        return
+    assert result.step is not None
+    assert result.worn is not None
+    assert result.step.value == pytest.approx(2 * depth, abs=0.001)
+    assert result.diameter.value - result.worn.value == pytest.approx(2 * depth, abs=0.001)
+    assert result.step_at_mm == pytest.approx(length, abs=0.3)
+    assert "worn" in " ".join(result.reasons)
+    assert f"no deeper than {result.step_at_mm:.1f} mm" in " ".join(about_edges(result))
+
+
+def test_runout_and_what_it_does_to_the_chips() -> None:
+    """Edges 0.02 mm apart in radius: one takes 0.02 mm more than the feed per tooth, the other as much less (Kline and DeVor 1983:
+    chip thickness = feed + difference of successive radii; from memory)."""
+    rng = np.random.default_rng(3)
+    cutter = Cutter(diameter=5.95, flutes=2, helix=30.0, wash_out=1.0, extra=(0.0, -0.02))
+    frames = [seen(cutter, Camera(px_per_mm=110.0), 0.4 + k * np.pi / 8, rng) for k in range(16)]
+    result = measure_series(frames, flutes=2, scale=Scale(110.0), angles_deg=[k * 22.5 for k in range(16)])
+    assert result.runout is not None
+    assert result.runout.value == pytest.approx(0.02, abs=0.002)
+    assert sorted(result.extra_chip_mm) == pytest.approx([-0.02, 0.02], abs=0.002)
+    assert "does not cut at all" in " ".join(about_edges(result))
+
+
+def test_order_of_the_chips_follows_the_turning_sense() -> None:
+    """The edge before another in the cut is the next one on its rake side; drawn cutters have their relief at smaller angles."""
+    rng = np.random.default_rng(3)
+    extra = (0.0, -0.01, -0.03)
+    cutter = Cutter(diameter=5.95, flutes=3, helix=0.0, wash_out=1.0, extra=extra)
+    frames = [seen(cutter, Camera(px_per_mm=110.0), k * np.pi / 12, rng) for k in range(24)]
+    result = measure_series(frames, flutes=3, scale=Scale(110.0), angles_deg=[k * 15.0 for k in range(24)])
+    order = [int(np.argmin([abs(r - 2.975 - x) for x in extra])) for r in result.radii_mm]
+    expected = [extra[k] - extra[(k + 1) % 3] for k in order]
+    assert sorted(order) == [0, 1, 2]
+    assert result.extra_chip_mm == pytest.approx(expected, abs=0.002)
+
+
+@pytest.mark.parametrize("said", [2, 3])
+def test_too_few_flutes_said(said: int) -> None:
+    rng = np.random.default_rng(3)
+    cutter = Cutter(diameter=5.95, flutes=said * 2, helix=30.0, wash_out=1.0)
+    frames = [seen(cutter, Camera(px_per_mm=110.0), 0.4 + k * np.pi / 8, rng) for k in range(16)]
+    with pytest.raises(NotASilhouette, match="check --flutes"):
+        measure_series(frames, flutes=said, scale=Scale(110.0), angles_deg=[k * 22.5 for k in range(16)])
+
+
+def test_a_calibration_at_another_height_is_narrowed_by_the_lens_distance() -> None:
+    rng = np.random.default_rng(3)
+    frames = [seen(Cutter(), Camera(px_per_mm=110.0), 0.4 + k * np.pi / 8, rng) for k in range(16)]
+    scale = Scale(110.0, id="from-a-file")
+    near, far = (measure_series(frames, flutes=2, scale=scale, lens_mm=d).diameter for d in (None, 400.0))
+    assert far.parts["perspective"] < near.parts["perspective"]
+    # 0.2 mm of 400 mm, of 6 mm
+    assert far.parts["perspective"] == pytest.approx(6.0 * 0.2 / 400, rel=0.2)
 
 
 def test_a_series_that_never_turns() -> None:

@@ -95,6 +95,9 @@ def diameter(
     """Measure the cutting diameter from silhouettes, micrometer readings or both."""
     from wearscope.features.diameter import (
         NotASilhouette,
+        about_edges,
+        about_slot,
+        about_uncertainty,
         advise,
         combine,
         diameter_from_readings,
@@ -143,18 +146,23 @@ def diameter(
         if not sources:
             sources.append(("the slot", value))
         else:
-            reasons.append(f"the slot is {slot:g} mm wide")
+            reasons.append(about_slot(slot, combine(sources)[0]))
     if not sources:
         _tell(_document(None, series, reasons, (), ""), as_json)
         print(f"wearscope: the diameter cannot be measured: {reasons[0]}", file=sys.stderr)
         raise typer.Exit(4)
     best, said = combine(sources)
     reasons += said
-    advice = advise(best, nominal, when_new)
-    if series is not None and out is not None:
+    advice = (
+        *advise(best, nominal, when_new),
+        *(about_edges(series) if series is not None else ()),
+        *about_uncertainty(best),
+    )
+    if series is not None and not (as_json and out is None):
         from wearscope.report.diameter_plots import save_pictures
 
-        reasons += [f"picture: {path}" for path in save_pictures(series, out)]
+        folder = out or Path("wearscope-out")
+        reasons += [f"picture: {path}" for path in save_pictures(series, folder)]
     _tell(_document(best, series, reasons, advice, tool_table_row(best, nominal, flutes)), as_json)
 
 
@@ -223,6 +231,7 @@ def _entry(name: str, q: "Quantity") -> dict[str, Any]:
         "uncertainty": q.expanded,
         "coverage": 0.95,
         "kind": q.kind,
+        **{side: u for side, u in (("below", q.below), ("above", q.above)) if u is not None},
         "parts": dict(q.parts),
     }
 
@@ -243,16 +252,21 @@ def _document(
         flags = list(series.flags)
         measurements += [
             _entry(n, q)
-            for n, q in (("runout", series.runout), ("axis_offset", series.offset))
+            for n, q in (
+                ("runout", series.runout),
+                ("axis_offset", series.offset),
+                ("worn_step", series.step),
+                ("worn_zone_diameter", series.worn),
+            )
             if q is not None
         ]
-        mean = sum(series.radii_mm) / len(series.radii_mm) if series.radii_mm else 0.0
         edges = {
             "radius_mm": list(series.radii_mm),
             "radius_standard_uncertainty_mm": list(series.radii_u_mm),
-            "extra_chip_mm": [r - mean for r in series.radii_mm],
+            "extra_chip_mm": list(series.extra_chip_mm),
             "taper_mm": series.taper_mm,
             "cutting_length_mm": series.cutting_length_mm,
+            "step_at_mm": series.step_at_mm if series.step is not None else None,
             "shank_mm": series.shank_mm,
             "edge_blur_px": series.series.blur_px,
         }
@@ -270,15 +284,30 @@ def _document(
 
 
 def _tell(document: dict[str, Any], as_json: bool) -> None:
+    """First the number to type and what it changes, then what was measured, what to know, and the row."""
     if as_json:
         print(json.dumps(document, indent=1))
         return
-    for m in document["measurements"]:
-        sign = {"value": f"+/- {m['uncertainty']:.4f}", "lower_limit": "at least", "upper_limit": "at most"}[
-            m["kind"]
-        ]
-        print(f"{m['name'].replace('_', ' ')}: {m['value']:.4f} mm ({sign})")
-    for line in (*document["advice"], *document["reasons"]):
+    from wearscope.measures import label
+
+    for line in document["advice"]:
         print(line)
+    if document["measurements"]:
+        print("\nMeasured:")
+    for m in document["measurements"]:
+        print(f"  {label(m['name'])}: {_shown(m)}")
+    if document["reasons"]:
+        print("\nTo know:")
+    for line in document["reasons"]:
+        print(f"  {line[:1].upper()}{line[1:]}.")
     if document["tool_table_csv"]:
+        print("\nRow for a tool table (CSV):")
         print(document["tool_table_csv"])
+
+
+def _shown(m: dict[str, Any]) -> str:
+    if m["kind"] != "value":
+        return f"{'at least' if m['kind'] == 'lower_limit' else 'at most'} {m['value']:.4f} mm"
+    if "below" in m:
+        return f"{m['value']:.4f} mm (95 %: -{m['below']:.4f}, +{m['above']:.4f})"
+    return f"{m['value']:.4f} mm (95 %: +/- {m['uncertainty']:.4f})"

@@ -1,6 +1,13 @@
 """The cutting diameter: from silhouettes of a turned cutter, from micrometer readings, or both."""
 
-from wearscope.features.diameter.advice import advise, rounded, tool_table_row
+from wearscope.features.diameter.advice import (
+    about_edges,
+    about_slot,
+    about_uncertainty,
+    advise,
+    rounded,
+    tool_table_row,
+)
 from wearscope.features.diameter.readings import (
     ANVILS,
     MICROMETER_MM,
@@ -16,6 +23,9 @@ __all__ = [
     "MICROMETER_MM",
     "NotASilhouette",
     "SeriesResult",
+    "about_edges",
+    "about_slot",
+    "about_uncertainty",
     "advise",
     "combine",
     "diameter_from_readings",

@@ -222,11 +222,14 @@ def step_along(series: Series, fit: EdgeFit) -> Step | None:
     """A step along the edges, as distances from the fit; None without one, or where the fit tapers."""
     if abs(fit.taper) * float(np.ptp(fit.along_px)) > _NOISE_PX:
         return None
-    off, _, delta = _off_edges(series, fit)
+    off, allowed, delta = _off_edges(series, fit)
     along = series.along_px
     inside = ~np.isnan(off).all(axis=0) & (along >= _after_corner(series)) & (along <= series.shank_from_px)
-    radial = np.nanmedian(off[:, inside] / np.cos(delta[:, inside]), axis=0)
-    return find_step(along[inside], radial, series.shank_from_px)
+    radial = off[:, inside] / np.cos(delta[:, inside])
+    level = np.nanmedian(radial, axis=0)
+    # At a step an edge changes its radius in every direction alike; where flutes run out it does not.
+    alike = np.nanmean(np.abs(radial - level) < allowed[:, inside], axis=0, where=~np.isnan(radial)) >= 0.5
+    return find_step(along[inside][alike], level[alike], series.shank_from_px)
 
 
 def doubt(series: Series, fit: EdgeFit) -> str:

@@ -130,7 +130,15 @@ def combine(sources: Sequence[tuple[str, Quantity]]) -> tuple[Quantity, tuple[st
         if not bounds:
             raise ValueError("nothing to combine")
         return max(bounds, key=lambda q: q.value), ()
-    weights = np.array([1 / q.standard_uncertainty**2 for _, q in values])
+    best, said = _weighted(values) if len(values) > 1 else (values[0][1], [])
+    for name, q in sources:
+        if q.kind == "lower_limit" and q.value > best.bounds()[1]:
+            said.append(f"{name} prove at least {q.value:.3f} mm, more than the {best.value:.3f} mm measured")
+    return best, tuple(said)
+
+
+def _weighted(values: Sequence[tuple[str, Quantity]]) -> tuple[Quantity, list[str]]:
+    weights = np.array([4 / q.expanded**2 for _, q in values])
     share = weights / weights.sum()
     mean = float(share @ [q.value for _, q in values])
     chi = float(weights @ [(q.value - mean) ** 2 for _, q in values])
@@ -139,14 +147,17 @@ def combine(sources: Sequence[tuple[str, Quantity]]) -> tuple[Quantity, tuple[st
     for w, (_, q) in zip(share, values, strict=True):
         for part, u in q.parts.items():
             parts[part] = math.hypot(parts.get(part, 0.0), float(w) * u * stretch)
+        if q.expanded > 2 * q.standard_uncertainty:  # one side is wider than the parts say
+            parts["form"] = math.hypot(
+                parts.get("form", 0.0),
+                float(w) * stretch * math.sqrt(q.expanded**2 / 4 - q.standard_uncertainty**2),
+            )
     said = []
     for i, (name, q) in enumerate(values):
         for other, p in values[i + 1 :]:
             if abs(q.value - p.value) > math.hypot(q.expanded, p.expanded):
                 said.append(
-                    f"{name} ({q.value:.3f} mm) and {other} ({p.value:.3f} mm) disagree beyond their uncertainties"
+                    f"{name} ({q.value:.3f} mm) and {other} ({p.value:.3f} mm) disagree beyond their uncertainties: "
+                    "the result lies between them with a wider uncertainty; measure both again"
                 )
-    for name, q in sources:
-        if q.kind == "lower_limit" and q.value > mean + 2 * math.sqrt(1 / weights.sum()):
-            said.append(f"{name} proves at least {q.value:.3f} mm, more than the combined {mean:.3f} mm")
-    return Quantity(mean, "mm", parts), tuple(said)
+    return Quantity(mean, "mm", parts), said

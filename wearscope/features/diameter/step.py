@@ -59,6 +59,6 @@ def _levels(along: Floats, radial: Floats, place: float, length: float, scatter:
     height = (behind + behind_end - tip - tip_end) / 2
     # Neighbouring places share the noise of a JPEG block: four count as one.
     u = 1.25 * scatter * float(np.sqrt(4 / n + 4 / m))
-    if max(abs(tip - tip_end), abs(behind - behind_end)) > max(abs(height) / 5, 2 * u):
+    if max(abs(tip - tip_end), abs(behind - behind_end)) > max(abs(height) / 10, 2 * u):
         return None
     return Step(place, (tip + tip_end) / 2, (behind + behind_end) / 2, u)
