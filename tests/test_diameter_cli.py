@@ -60,6 +60,15 @@ def test_slot_alone_and_text() -> None:
     assert "into the tool table" in out
 
 
+def test_the_number_to_type_comes_first() -> None:
+    code, out, _ = run("--flutes", "2", "--reading", "5.912", "--reading", "5.912", "--nominal", "6")
+    first = out.splitlines()[0]
+    assert code == 0
+    assert first.startswith("Type 5.912 mm into the tool table.")
+    assert "95 % sure to lie between" in first
+    assert "pockets come out 0.088 mm smaller" in out
+
+
 @pytest.mark.parametrize(
     ("args", "said"),
     [
@@ -100,7 +109,24 @@ def test_series_with_pictures(tmp_path: Path) -> None:
     assert abs(entry["value"] - 5.94) < 0.25 / 60  # type: ignore[operator]
     assert set(entry["parts"]) >= {"scale", "edge_noise", "blur"}  # type: ignore[call-overload]
     assert len(document["edges"]["radius_mm"]) == 2
-    assert len(list((tmp_path / "o").glob("*.png"))) == 2
+    assert sorted(document["pictures"]) == sorted(str(p) for p in (tmp_path / "o").glob("*.png"))
+    assert len(document["pictures"]) == 2
+    # Readings that prove more than the silhouettes show are said before any number.
+    code, out, _ = run(
+        *files,
+        "--flutes",
+        "2",
+        "--shank",
+        "6",
+        "--step",
+        "30",
+        "--out",
+        str(tmp_path / "o"),
+        "--reading",
+        "6.05",
+    )
+    assert code == 0
+    assert out.startswith("Sources disagree: the silhouettes")
     # The same photo twelve times: no number, exit code of a retake.
     code, out, _ = run(*files[:1] * 12, "--flutes", "2", "--shank", "6", "--step", "30", "--json")
     assert code == 4

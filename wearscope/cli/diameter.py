@@ -152,18 +152,20 @@ def diameter(
         print(f"wearscope: the diameter cannot be measured: {reasons[0]}", file=sys.stderr)
         raise typer.Exit(4)
     best, said = combine(sources)
-    reasons += said
     advice = (
+        *(f"Sources disagree: {line}." for line in said),
         *advise(best, nominal, when_new),
         *(about_edges(series) if series is not None else ()),
         *about_uncertainty(best),
     )
+    pictures: tuple[Path, ...] = ()
     if series is not None and not (as_json and out is None):
         from wearscope.report.diameter_plots import save_pictures
 
         folder = out or Path("wearscope-out")
-        reasons += [f"picture: {path}" for path in save_pictures(series, folder)]
-    _tell(_document(best, series, reasons, advice, tool_table_row(best, nominal, flutes)), as_json)
+        pictures = save_pictures(series, folder)
+    document = _document(best, series, reasons, advice, tool_table_row(best, nominal, flutes))
+    _tell({**document, "pictures": [str(path) for path in pictures]}, as_json)
 
 
 def _angles(photos: int, step: float | None, angles: str | None) -> list[float] | None:
@@ -300,6 +302,8 @@ def _tell(document: dict[str, Any], as_json: bool) -> None:
         print("\nTo know:")
     for line in document["reasons"]:
         print(f"  {line[:1].upper()}{line[1:]}.")
+    for picture in document.get("pictures", ()):
+        print(f"  Picture: {picture}")
     if document["tool_table_csv"]:
         print("\nRow for a tool table (CSV):")
         print(document["tool_table_csv"])

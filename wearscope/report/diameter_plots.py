@@ -44,7 +44,7 @@ def _envelope(axes: Any, result: "SeriesResult") -> None:
             sign * result.diameter.value / 2,
             color="#0072b2",
             linestyle="--",
-            label=f"{_words(result)}" if sign > 0 else None,
+            label=f"circle of the reading, {_words(result)}" if sign > 0 else None,
         )
         axes.axhline(
             sign * result.shank_mm / 2, color="#d55e00", linestyle=":", label="shank" if sign > 0 else None
@@ -52,13 +52,20 @@ def _envelope(axes: Any, result: "SeriesResult") -> None:
     axes.axhline(0, color="0.2", linewidth=0.8, linestyle="-.", label="axis of the shank")
     if result.cutting_length_mm:
         axes.axvspan(0, result.cutting_length_mm, color="#0072b2", alpha=0.08, label="cutting length used")
+    if result.step is not None:
+        axes.axvline(
+            result.step_at_mm,
+            color="#009e73",
+            linewidth=1.2,
+            label=f"step of {abs(result.step.value):.3f} mm in diameter",
+        )
     axes.set(
         xlabel="along the axis from the tip, mm",
         ylabel="across the axis, mm",
-        title="Envelope of the silhouettes",
+        title=f"Envelope of {len(result.frames)} silhouettes: {_sure(result)}",
     )
     axes.set_aspect("equal")
-    axes.legend(loc="lower right", fontsize=8)
+    _legend(axes)
 
 
 def _radius(axes: Any, result: "SeriesResult") -> None:
@@ -96,11 +103,25 @@ def _radius(axes: Any, result: "SeriesResult") -> None:
     axes.set(
         xlabel="angle, degrees",
         ylabel="distance from the axis of the shank, mm",
-        title="Radius against angle",
+        title=f"Radius against angle: {_sure(result)}",
         xlim=(0, 360),
         ylim=(low, 1.01 * result.diameter.value / 2),
     )
-    axes.legend(loc="lower right", fontsize=8)
+    _legend(axes)
+
+
+def _legend(axes: Any) -> None:
+    """Below the picture, where it hides nothing."""
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.1), ncols=3, fontsize=8, frameon=False)
+
+
+def _sure(result: "SeriesResult") -> str:
+    d = result.diameter
+    if d.kind == "lower_limit":
+        return f"at least {d.value:.3f} mm"
+    if d.below is not None and d.above is not None:
+        return f"D = {d.value:.3f} mm, -{d.below:.3f} / +{d.above:.3f} mm (95 %)"
+    return f"D = {d.value:.4f} +/- {d.expanded:.4f} mm (95 %)"
 
 
 def _words(result: "SeriesResult") -> str:
