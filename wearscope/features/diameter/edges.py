@@ -35,6 +35,8 @@ Ints = NDArray[np.int_]
 
 _ANGLE_SPREAD = np.radians(0.25)
 """How well known angles are kept: half a degree either way on a printed degree wheel (rectangular). Common practice, no source."""
+_FARTHEST = 4 * _ANGLE_SPREAD
+"""Photos whose angle would have to be farther off than this show something else than the edges."""
 _FLUTE_SPACING = np.radians(0.3)
 """How evenly flutes are ground, where the photos cannot tell. Common practice, no source."""
 _RADIUS_SPREAD = 0.005
@@ -566,6 +568,9 @@ def _fit(series: Series, flutes: int, columns: Ints, start: _Guess, *, taper: bo
         )
         move = np.asarray(np.linalg.solve(normal, right), np.float64)
         _advance(state, move, flutes, frames)
+        if series.angles_known:
+            told = series.turn[:frames]
+            state.turn = np.clip(state.turn, told - _FARTHEST, told + _FARTHEST)
     inverse = np.asarray(np.linalg.inv(normal), np.float64)
     known = [*range(flutes), 2 * flutes + 2, 2 * flutes + 3, 2 * flutes + 4]
     seen = np.array([np.abs(delta[used & (which == k)]).min(initial=np.pi) for k in range(flutes)])
