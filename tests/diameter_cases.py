@@ -6,7 +6,7 @@ import numpy as np
 from diameter_truth import Camera, Cutter, outline
 from numpy.typing import NDArray
 
-from wearscope.features.diameter.silhouette import Silhouette
+from wearscope.outline.silhouette import Silhouette
 
 Floats = NDArray[np.float64]
 

@@ -16,7 +16,7 @@ from wearscope.features.diameter.readings import (
     diameter_from_slot,
 )
 from wearscope.features.diameter.series import SeriesResult, find_silhouettes, measure_series
-from wearscope.features.diameter.silhouette import NotASilhouette
+from wearscope.outline.silhouette import NotASilhouette
 
 __all__ = [
     "ANVILS",

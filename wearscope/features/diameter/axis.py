@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.features.diameter.silhouette import NotASilhouette, Silhouette
+from wearscope.outline.silhouette import NotASilhouette, Silhouette
 
 __all__ = ["Frame", "frames_about_shank"]
 

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.features.diameter.axis import Frame
-from wearscope.features.diameter.silhouette import NotASilhouette
 from wearscope.features.diameter.step import Step, find_step
+from wearscope.outline.silhouette import NotASilhouette
 
 __all__ = [
     "END_SHARE",

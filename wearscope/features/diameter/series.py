@@ -19,8 +19,8 @@ from wearscope.features.diameter.edges import (
     must_match,
     step_along,
 )
-from wearscope.features.diameter.silhouette import NotASilhouette, Silhouette, find_silhouette
 from wearscope.geometry.scale import Scale
+from wearscope.outline.silhouette import NotASilhouette, Silhouette, find_silhouette
 from wearscope.photo.read import Photo
 from wearscope.quantity import ONE_SIDED_95, Quantity
 
