@@ -4,7 +4,16 @@ import numpy as np
 import pytest
 
 from wearscope.errors import InputError
-from wearscope.records.trend import Remaining, Taylor, TooLittle, reached, remaining, taylor
+from wearscope.records.trend import (
+    Line,
+    Remaining,
+    Taylor,
+    TooLittle,
+    fit_line,
+    reached,
+    remaining,
+    taylor,
+)
 
 # Flank wear in mm over minutes at 100 and 155 m/min, criterion 0.75 mm:
 # https://tutorsglobe.com/question/1-tool-life-determinationflank-wear-data-were-collected-in-51079272.aspx
@@ -93,3 +102,70 @@ def test_nonsense_is_refused() -> None:
         remaining([0, 1, 2, 3], [0.1, float("nan"), 0.2, 0.3], 1)
     with pytest.raises(InputError, match="all above 0"):
         taylor([100, 0], [5, 6])
+
+
+def test_points_count_by_their_uncertainty_as_another_regression_weighs_them() -> None:
+    """Weighted fit against numpy's polyfit; the points scatter more than they say, so Student's t leads."""
+    from scipy import stats
+
+    x = np.array([0.0, 20, 45, 80, 110, 150])
+    y = np.array([0.010, 0.022, 0.031, 0.062, 0.064, 0.101])
+    u = np.array([0.001, 0.002, 0.001, 0.003, 0.002, 0.002])
+    line = fit_line(x.tolist(), y.tolist(), uncertainty=u.tolist())
+    assert isinstance(line, Line)
+    numpys, cov = np.polyfit(x, y, 1, w=1 / u, cov=True)
+    chi2 = np.sum(((y - np.polyval(numpys, x)) / u) ** 2) / (len(x) - 2)
+    assert line.first == 0 and chi2 > 1
+    assert line.slope == pytest.approx(numpys[0], rel=1e-9)
+    at = np.array([200.0, 1.0])
+    assert line.at(200) == pytest.approx(at @ numpys, rel=1e-9)
+    t = stats.t.ppf(0.975, len(x) - 2)
+    assert line.half_band(200) == pytest.approx(t * np.sqrt(chi2 * u[-1] ** 2 + at @ cov @ at), rel=1e-9)
+
+
+def test_points_that_agree_by_luck_leave_the_band_as_wide_as_they_are_uncertain() -> None:
+    """All on one line, each known to 0.004: the band at a far point follows from the known variances alone."""
+    x, u = np.arange(0.0, 100.0, 20.0), 0.004
+    line = fit_line(x.tolist(), (0.01 + 0.001 * x).tolist(), uncertainty=[u] * len(x))
+    assert isinstance(line, Line)
+    variance = u**2 * (1 + 1 / 5 + (200 - 40) ** 2 / np.sum((x - 40) ** 2))
+    assert line.half_band(200) == pytest.approx(1.959964 * np.sqrt(variance), rel=1e-6)
+
+
+@pytest.mark.parametrize("true", [1.0, 2.0])
+def test_the_interval_holds_whether_or_not_the_stated_uncertainty_is_too_small(true: float) -> None:
+    """Scatter as stated, and twice as large: the band holds the next measurement at least as often as it says."""
+    rng = np.random.default_rng(7)
+    x, stated, held, cases = np.arange(0.0, 60.0, 10.0), 0.003, 0, 1000
+    for _ in range(cases):
+        y = 0.01 + 0.001 * x + rng.normal(0, true * stated, len(x))
+        line = fit_line(x.tolist(), y.tolist(), uncertainty=[stated] * len(x))
+        if isinstance(line, TooLittle) or line.first:
+            cases -= 1
+            continue
+        held += abs(line.at(90) - (0.01 + 0.09 + rng.normal(0, true * stated))) <= line.half_band(90)
+    assert cases > 700
+    assert held / cases >= 0.94
+
+
+def test_running_in_is_left_out() -> None:
+    """Ten minutes of fast wear, then 0.0005 mm a minute: the rest of the life follows from what came after."""
+    x = np.array([0, 5, 10, 30, 50, 70, 90, 110.0])
+    y = np.where(x < 10, 0.004 * x, 0.04 + 0.0005 * (x - 10))
+    left = remaining(x.tolist(), y.tolist(), 0.12, uncertainty=[0.001] * len(x))
+    line = fit_line(x.tolist(), y.tolist(), uncertainty=[0.001] * len(x))
+    assert isinstance(left, Remaining) and isinstance(line, Line)
+    assert line.first == 2
+    assert left.minutes == pytest.approx(60, abs=1)
+
+
+def test_straight_wear_seldom_loses_points() -> None:
+    rng = np.random.default_rng(8)
+    x, lost = np.arange(0.0, 100.0, 10.0), 0
+    for _ in range(500):
+        line = fit_line(
+            x.tolist(), (0.01 + 0.001 * x + rng.normal(0, 0.004, len(x))).tolist(), uncertainty=[0.004] * 10
+        )
+        assert isinstance(line, Line)
+        lost += line.first > 0
+    assert lost / 500 <= 0.02

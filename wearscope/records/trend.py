@@ -8,10 +8,13 @@ import numpy as np
 
 from wearscope.errors import InputError
 
-__all__ = ["Remaining", "Taylor", "TooLittle", "reached", "remaining", "taylor"]
+__all__ = ["Line", "Remaining", "Taylor", "TooLittle", "fit_line", "reached", "remaining", "taylor"]
 
 FEWEST = 4
 """Points a line with a prediction interval needs: two for the line, two to see the scatter."""
+BENT = 0.99
+"""How sure it must be that an older point does not belong to the line through the newer ones."""
+Floats = np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +31,54 @@ class Remaining:
     minutes: float
     least: float
     most: float
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line through wear against use, y = middle_y + slope * (x - middle_x), and its prediction band.
+
+    `now` is the use at the last point and `u` that point's standard uncertainty, `first` the number of the oldest
+    point that counts. `reach` times the standard deviation is half the band; `weight` and `spread` are the sums of
+    w and w * (x - middle_x)**2 over the points with weights w.
+    """
+
+    middle_x: float
+    middle_y: float
+    slope: float
+    now: float
+    u: float
+    first: int
+    reach: float
+    weight: float
+    spread: float
+
+    def at(self, x: float) -> float:
+        """Wear expected at x min of use."""
+        return self.middle_y + self.slope * (x - self.middle_x)
+
+    def half_band(self, x: float, u: float | None = None) -> float:
+        """Half the width of the band for one more measurement at x min of use, of standard uncertainty u (as the last)."""
+        one = self.u if u is None else u
+        return self.reach * math.sqrt(one**2 + 1 / self.weight + (x - self.middle_x) ** 2 / self.spread)
+
+    @property
+    def rises(self) -> bool:
+        """Whether wear grows clearly more than it scatters."""
+        return self.slope > 0 and self.slope**2 > self.reach**2 / self.spread
+
+    def remaining(self, limit: float) -> Remaining:
+        """Use left until the limit, for a line that rises. The interval is where the two sides of the band meet the limit
+        (Draper and Smith, Applied Regression Analysis, 3rd ed., section 3.2, inverse regression; from memory).
+        """
+        up = limit - self.middle_y
+        a = self.slope**2 - self.reach**2 / self.spread
+        b = self.slope * up
+        root = math.sqrt(b**2 - a * (up**2 - self.reach**2 * (self.u**2 + 1 / self.weight)))
+        since = self.middle_x - self.now
+        best, least, most = (
+            max(end + since, 0.0) for end in (up / self.slope, (b - root) / a, (b + root) / a)
+        )
+        return Remaining(best, least, most)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,32 +111,72 @@ def reached(minutes: Sequence[float], wear: Sequence[float], limit: float) -> fl
     return float(x[after - 1] + share * (x[after] - x[after - 1]))
 
 
-def remaining(minutes: Sequence[float], wear: Sequence[float], limit: float) -> Remaining | TooLittle:
-    """Use left until the limit, from a line by least squares.
+def remaining(
+    minutes: Sequence[float], wear: Sequence[float], limit: float, *, uncertainty: Sequence[float] = ()
+) -> Remaining | TooLittle:
+    """Use left until the limit; arguments and line as in `fit_line`."""
+    line = fit_line(minutes, wear, uncertainty=uncertainty)
+    return line if isinstance(line, TooLittle) else line.remaining(limit)
 
-    The interval is where the two-sided 95 % prediction band for one more measurement meets the limit
-    (Draper and Smith, Applied Regression Analysis, 3rd ed., section 3.2, inverse regression; from memory).
-    Minutes ascend and are the use since new or since sharpening; wear and limit share a unit.
+
+def fit_line(
+    minutes: Sequence[float], wear: Sequence[float], *, uncertainty: Sequence[float] = ()
+) -> Line | TooLittle:
+    """A line through wear against use by least squares, for use since new or since sharpening.
+
+    Minutes ascend. `uncertainty`: standard uncertainties of the wear; the points then count by them, and the band
+    is as wide as the points scatter (Student's t) but never narrower than their uncertainty makes it. With them old
+    points that do not lie along the line of the newer ones are left out: a new edge wears fast at first.
     """
+    x, y = _points(minutes, wear)
+    u = np.asarray(uncertainty, float)
+    if len(u) and (u.shape != x.shape or not np.all(np.isfinite(u) & (u > 0))):
+        raise InputError("wear against use: expected as many uncertainties as wear values, all above 0")
+    if len(x) < FEWEST or len(np.unique(x)) < 3:
+        return TooLittle(
+            f"{_count(len(x))}; at least {FEWEST} at 3 or more different times of use are needed"
+        )
+    first = _oldest_that_fits(x, y, u)
+    line = _line(x[first:], y[first:], u[first:], first=first)
+    return line if line.rises else TooLittle("the wear does not grow clearly more than it scatters")
+
+
+def _count(points: int) -> str:
+    return "1 point" if points == 1 else f"{points} points"
+
+
+def _oldest_that_fits(x: Floats, y: Floats, u: Floats) -> int:
+    """From the newest points back as long as the next older one lies in the band of the line through those after it."""
+    if len(u) == 0:
+        return 0
+    first = len(x) - FEWEST
+    while first and len(np.unique(x[first:])) < 3:
+        first -= 1
+    while first:
+        line = _line(x[first:], y[first:], u[first:], first=first, level=BENT)
+        older = first - 1
+        if abs(y[older] - line.at(x[older])) > line.half_band(x[older], u[older]):
+            break
+        first = older
+    return first
+
+
+def _line(x: Floats, y: Floats, u: Floats, *, first: int, level: float = 0.95) -> Line:
+    """The line with its band at `level`, whether or not it rises; points at two different uses at least."""
     from scipy import stats
 
-    x, y = _points(minutes, wear)
-    if len(x) < FEWEST or len(np.unique(x)) < 3:
-        return TooLittle(f"{len(x)} points; at least {FEWEST} at 3 or more different times of use are needed")
-    middle, n = x.mean(), len(x)
-    spread = float(np.sum((x - middle) ** 2))
-    slope = float(np.sum((x - middle) * (y - y.mean())) / spread)
-    variance = float(np.sum((y - y.mean() - slope * (x - middle)) ** 2) / (n - 2))
-    t2 = float(stats.t.ppf(0.975, n - 2)) ** 2 * variance
-    if slope <= 0 or slope**2 <= t2 / spread:
-        return TooLittle("the wear does not grow clearly more than it scatters")
-    a = slope**2 - t2 / spread
-    b = slope * (limit - float(y.mean()))
-    root = math.sqrt(b**2 - a * ((limit - float(y.mean())) ** 2 - t2 * (1 + 1 / n)))
-    now = float(x[-1] - middle)
-    best = (limit - float(y.mean())) / slope
-    least, most = (b - root) / a, (b + root) / a
-    return Remaining(max(best - now, 0.0), max(least - now, 0.0), max(most - now, 0.0))
+    weight = 1 / u**2 if len(u) else np.ones(len(x))
+    total = float(np.sum(weight))
+    middle_x, middle_y = float(np.sum(weight * x)) / total, float(np.sum(weight * y)) / total
+    spread = float(np.sum(weight * (x - middle_x) ** 2))
+    slope = float(np.sum(weight * (x - middle_x) * (y - middle_y))) / spread
+    free = len(x) - 2
+    scatter2 = float(np.sum(weight * (y - middle_y - slope * (x - middle_x)) ** 2)) / free
+    reach = float(stats.t.ppf((1 + level) / 2, free)) * math.sqrt(scatter2)
+    if len(u):
+        reach = max(reach, float(stats.norm.ppf((1 + level) / 2)))
+    last_u = float(u[-1]) if len(u) else 1.0
+    return Line(middle_x, middle_y, slope, float(x[-1]), last_u, first, reach, total, spread)
 
 
 def taylor(speeds: Sequence[float], lives: Sequence[float]) -> Taylor | TooLittle:
