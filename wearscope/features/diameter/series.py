@@ -8,17 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.features.diameter.axis import Frame, frames_about_shank
-from wearscope.features.diameter.edges import (
-    END_SHARE,
-    EdgeFit,
-    EdgesNotFound,
-    Series,
-    doubt,
-    fit_edges,
-    make_series,
-    must_match,
-    step_along,
-)
+from wearscope.features.diameter.cutting_length import END_SHARE, step_along
+from wearscope.features.diameter.doubt import doubt, must_match
+from wearscope.features.diameter.edge_fit import EdgeFit, EdgesNotFound
+from wearscope.features.diameter.edges import fit_edges
+from wearscope.features.diameter.grid import Series, make_series
 from wearscope.geometry.scale import Scale
 from wearscope.outline.silhouette import NotASilhouette, Silhouette, find_silhouette
 from wearscope.photo.read import Photo

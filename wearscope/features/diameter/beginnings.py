@@ -1,0 +1,158 @@
+"""Where a fit of the edges may begin: combs of evenly spaced edges laid over the series."""
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.features.diameter.edge_fit import Beginning, EdgeFit, directions, rake_side
+from wearscope.features.diameter.grid import STRAIGHT, Series, columns_in, usual_step
+
+__all__ = ["STARTS", "beginnings", "carried_on", "helix_size"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int_]
+
+STARTS = 4
+"""Beginnings that are tried at least; more only while none of them gave a believable fit."""
+
+
+def beginnings(
+    series: Series, columns: Ints, size: float, flutes: int, most: int = 4 * STARTS
+) -> Iterator[Beginning]:
+    """Where a fit may begin, best first: evenly spaced combs of edges, helices of both senses, both rake sides.
+
+    Ranked by how nearly constant reach / cos is. Where the angles of the photos are not known, each frame is turned to where
+    it fits best.
+    """
+    reach, along = series.reach_px[:, columns], series.along_px[columns]
+    pitch = 2 * np.pi / flutes
+    top = float(np.nanquantile(reach, 0.995))
+    comb: Floats = np.arange(flutes, dtype=np.float64) * pitch
+    shifts = np.arange(0, pitch, np.radians(1.5))
+    turn = series.turn[: len(series.turn) // 2]
+    ranked = []
+    for helix in (0.0,) if size * np.ptp(along) < STRAIGHT else (size, -size):
+        seen = directions(series, turn, helix, along)
+        for hand in (1, -1):
+            cost = np.array([_comb_cost(reach, seen, comb + shift, hand, top) for shift in shifts])
+            valley = (cost <= np.roll(cost, 1)) & (cost <= np.roll(cost, -1)) & np.isfinite(cost)
+            ranked += [(float(cost[i]), float(shifts[i]), helix, hand) for i in np.nonzero(valley)[0]]
+    for _, shift, helix, hand in sorted(ranked)[:most]:
+        guess = Beginning(np.asarray(comb + shift, np.float64), helix, hand, turn.copy())
+        free = helix != 0.0 and not series.angles_known
+        yield _turned(series, guess, reach, along, top) if free else guess
+
+
+def carried_on(series: Series, fit: EdgeFit, zone: tuple[float, float]) -> Beginning:
+    """The fit as a beginning in `zone`; frames that showed no edge so far are turned to where they fit."""
+    guess = Beginning(fit.angle, fit.helix, rake_side(fit), fit.turn, fit)
+    loose = np.nonzero(~_fixed(series, fit))[0]
+    if series.angles_known or not fit.helix or not len(loose):
+        return guess
+    columns = columns_in(series, zone, 40)
+    reach, along = series.reach_px[:, columns], series.along_px[columns]
+    turn = _turned_frames(
+        series, guess, reach, along, float(fit.radius_px.mean()), loose, series.turn[: len(fit.turn)]
+    )
+    return Beginning(fit.angle, fit.helix, guess.hand, turn, fit)
+
+
+def _fixed(series: Series, fit: EdgeFit) -> NDArray[np.bool_]:
+    """Frames whose angle is known because samples of theirs lie on an edge."""
+    frames = len(fit.turn)
+    return np.asarray(np.bincount(series.frame, fit.used.sum(axis=1), minlength=frames) >= 4)
+
+
+def helix_size(series: Series, zone: tuple[float, float]) -> float:
+    """Size of the helix as angle per px along the axis, from single frames.
+
+    On an edge, the reach h and its slope along the axis obey slope^2 = k^2 (R^2 - h^2); relief faces scatter, edges agree, so
+    k is the commonest ratio.
+    """
+    columns = columns_in(series, zone)
+    part, along = series.reach_px[:, columns], series.along_px[columns]
+    top = float(np.nanquantile(part, 0.995))
+    width = max(3, part.shape[1] // 8)
+    starts = range(0, part.shape[1] - width + 1, max(1, width // 3))
+    reach, slope = (
+        np.concatenate(x)
+        for x in zip(*(_slopes(part[:, i : i + width], along[i : i + width]) for i in starts), strict=True)
+    )
+    on = (reach > 0.85 * top) & (reach < 0.995 * top)
+    if on.sum() < 4:
+        return 0.0
+    ratio = np.arctan(np.abs(slope[on]) / np.sqrt(1 - (reach[on] / top) ** 2))  # helix angle, radians
+    grid = np.radians(np.arange(0.0, 60.0, 0.25))
+    near = np.exp(-0.5 * ((grid[:, None] - ratio[None, :]) / np.radians(1.0)) ** 2).sum(axis=1)
+    return float(np.tan(grid[int(np.argmax(near))]) / top)
+
+
+def _slopes(reach: Floats, along: Floats) -> tuple[Floats, Floats]:
+    """Mean and slope of every row; NaN rows fall out later."""
+    x = along - along.mean()
+    return reach.mean(axis=1), reach @ x / (x @ x)
+
+
+def _turned(series: Series, guess: Beginning, reach: Floats, along: Floats, top: float) -> Beginning:
+    """The guess with every frame turned to where it fits the edges best."""
+    turn, angle = guess.turn, guess.angle
+    for _ in range(2):
+        now = Beginning(angle, guess.helix, guess.hand, turn)
+        turn = _turned_frames(series, now, reach, along, top, np.arange(len(turn)), turn)
+        angle = angle + _best_shift(
+            reach, directions(series, turn, guess.helix, along), angle, guess.hand, top
+        )
+    return Beginning(angle, guess.helix, guess.hand, turn)
+
+
+def _turned_frames(
+    series: Series, guess: Beginning, reach: Floats, along: Floats, top: float, which: Ints, about: Floats
+) -> Floats:
+    """The angles of the guess, those of frames `which` moved from `about` by up to half a step to where they fit best."""
+    reachable = np.arange(-0.5, 0.501, 0.05) * usual_step(series)
+    turn = guess.turn.copy()
+    turn[which] = about[which]
+    for k in which:
+        mine = series.frame == k
+        seen = directions(series, turn, guess.helix, along)[mine]
+        costs = [
+            _comb_cost(reach[mine], seen + d, guess.angle, guess.hand, top, whole=False) for d in reachable
+        ]
+        turn[k] += reachable[int(np.argmin(costs))]
+    return turn
+
+
+def _best_shift(reach: Floats, seen: Floats, angle: Floats, hand: int, top: float) -> float:
+    tried = np.radians(np.arange(-6, 6.1, 0.5))
+    return float(tried[int(np.argmin([_comb_cost(reach, seen, angle + s, hand, top) for s in tried]))])
+
+
+def _comb_cost(
+    reach: Floats, direction: Floats, angles: Floats, hand: int, top: float, *, whole: bool = True
+) -> float:
+    """How badly the samples around the comb's teeth follow one cosine each.
+
+    Falling below one is impossible and costs more; so does an edge lower than the largest reach seen. `whole`: every tooth must be
+    seen and has its own radius; otherwise all have the radius `top`.
+    """
+    pitch = 2 * np.pi / len(angles)
+    width = min(np.radians(40), pitch * 0.4)
+    tooth = np.mod(np.round((direction - angles[0]) / pitch), len(angles)).astype(int)
+    delta = np.mod(direction - angles[0] + pitch / 2, pitch) - pitch / 2
+    good = ~np.isnan(reach)
+    near = good & (hand * delta > -np.radians(2)) & (hand * delta < width)
+    wide = good & (np.abs(delta) < min(1.2 * width, np.radians(50)))
+    if whole:
+        count = np.bincount(tooth[near], minlength=len(angles))
+        if count.min() < 3:
+            return np.inf
+        mean = np.bincount(tooth[near], reach[near] / np.cos(delta[near]), minlength=len(angles)) / count
+    elif near.sum() < 3:
+        return np.inf
+    else:
+        mean = np.full(len(angles), top)
+    off = np.minimum(np.abs(reach[near] / np.cos(delta[near]) - mean[tooth[near]]), 0.1 * top)
+    below = np.clip(mean[tooth[wide]] * np.cos(delta[wide]) - reach[wide], 0, 0.1 * top)
+    low = max(0.97 * top - float(mean.mean()), 0.0)
+    return float(off.mean() + 3 * below.mean() + 0.3 * mean.std() + low)

@@ -1,0 +1,83 @@
+"""What speaks against a series or a fit, in words."""
+
+import numpy as np
+
+from wearscope.features.diameter.edge_fit import ANGLE_SPREAD, EdgeFit
+from wearscope.features.diameter.grid import AGREES_PX, NOISE_PX, Series, columns_in
+from wearscope.outline.silhouette import NotASilhouette
+
+__all__ = ["believable", "doubt", "must_match", "must_turn"]
+
+
+def doubt(series: Series, fit: EdgeFit) -> str:
+    """Why the fit cannot carry a value although it converged, in words; empty where nothing speaks against it."""
+    if _contradicted(series, fit, 6 * ANGLE_SPREAD):
+        return "the edges do not lie where the angles given put them"
+    if fit.noise_px > 4 * NOISE_PX:
+        return "the edges follow the fit only roughly"
+    if not _all_show(series, fit):
+        return f"the outline does not repeat like {len(fit.radius_px)} cutting edges"
+    columns = np.isin(series.along_px, fit.along_px)
+    pieces = np.array_split(series.reach_px[:, columns], 10, axis=1)
+    seen = max(float(np.nanmax(np.nanmean(piece, axis=1))) for piece in pieces)
+    largest, sd = fit.largest_px(float(fit.along_px[-1]))
+    if seen > largest + NOISE_PX * 4 + 2 * sd:
+        return "the outline reaches farther than the edges found"
+    return ""
+
+
+def must_match(series: Series, fit: EdgeFit) -> None:
+    """The outline shows no others as large as the edges that were fitted; raises NotASilhouette where it does."""
+    flutes = len(fit.radius_px)
+    reach = series.reach_px[:, np.isin(series.along_px, fit.along_px)]
+    elsewhere = (np.abs(fit.delta) > min(np.radians(60), np.pi / flutes * 0.7)) & ~np.isnan(reach)
+    if elsewhere.sum() >= 10 and np.quantile(reach[elsewhere], 0.98) > 0.995 * fit.largest_px()[0]:
+        raise NotASilhouette(f"more than {flutes} cutting edges stand out: check --flutes")
+
+
+def _all_show(series: Series, fit: EdgeFit) -> bool:
+    """Whether the outline follows every edge on its rake side, where nothing else stands out (on the other the relief may)."""
+    reach = series.reach_px[:, np.isin(series.along_px, fit.along_px)]
+    near = (np.abs(fit.delta) < np.radians(10)) & ~np.isnan(reach)
+    agrees = np.abs(fit.residual_px) < 2 * AGREES_PX
+    for edge in range(len(fit.radius_px)):
+        sides = [near & (fit.which == edge) & (hand * fit.delta > 0) for hand in (1, -1)]
+        shares = [float(np.mean(agrees[side])) for side in sides if side.sum() >= 10]
+        if shares and max(shares) < 0.5:
+            return False
+    return True
+
+
+def must_turn(series: Series, zone: tuple[float, float]) -> None:
+    part = series.reach_px[:, columns_in(series, zone)]
+    upper, lower = np.array_split(part, 2)
+    moved = max(float(np.nanmedian(np.nanmax(x, axis=0) - np.nanmin(x, axis=0))) for x in (upper, lower))
+    if moved < max(1.0, 0.01 * series.shank_px):
+        raise NotASilhouette(
+            "the cutter never turns in this series: all silhouettes are alike; turn the cutter between photos, "
+            "one full turn in even steps"
+        )
+
+
+def believable(series: Series, fit: EdgeFit, flutes: int) -> float:
+    near = np.abs(fit.delta) < min(np.radians(40), np.pi / flutes * 0.9)
+    on = near & (np.abs(fit.residual_px) < 4 * NOISE_PX)
+    agrees = max(
+        (on & (fit.delta > 0)).sum(), (on & (fit.delta < 0)).sum()
+    )  # the rake side; relief may follow by chance
+    below = near & (fit.residual_px < -2 * AGREES_PX)
+    # Nothing stands out farther than the edges themselves; a heel taken for an edge leaves the edge standing out.
+    beyond = fit.residual_px - fit.radius_px[fit.which] * (1 - np.cos(fit.delta)) > 2 * AGREES_PX
+    return float(
+        agrees
+        - 3.0 * below.sum()
+        - 3.0 * beyond.sum()
+        - 3.0 * _contradicted(series, fit, 3 * ANGLE_SPREAD) * len(fit.along_px)
+    )
+
+
+def _contradicted(series: Series, fit: EdgeFit, allowed: float) -> int:
+    """How many photos the fit turns farther from the angle told than `allowed`, radians; none where angles are not known."""
+    if not series.angles_known:
+        return 0
+    return int(np.sum(np.abs(fit.turn - series.turn[: len(fit.turn)]) > allowed))
