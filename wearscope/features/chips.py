@@ -45,6 +45,8 @@ _SURE = 4.0
 """Least mean depth over the mouth, in standard deviations of such a mean: about 1 false chip in 100 mm or less."""
 _SEEN = 0.5
 """Least share of an edge that must be told from the background."""
+_FOLLOWED = 1 / 3
+"""Least share of an edge's outline that must be followed: an end edge may stop at the axis, half-way across the cutter."""
 _GUARD = 3.0
 """Columns next to the corner's arc that its blur still touches, in sigma_b."""
 
@@ -73,7 +75,10 @@ class Chip:
 
 @dataclass(frozen=True, slots=True)
 class EdgeScan:
-    """What one edge shows: chips, stuck stretches, the undamaged edge, and how shallow a chip it could show."""
+    """What one edge shows: chips, stuck stretches, the undamaged edge, and how shallow a chip it could show.
+
+    `length_px` of it was looked at, the outline goes on along it for `outline_px`.
+    """
 
     name: str
     chips: tuple[Chip, ...]
@@ -82,31 +87,54 @@ class EdgeScan:
     noise_px: float
     detection_px: float
     length_px: float
+    outline_px: float
+
+    @property
+    def followed(self) -> bool:
+        """Whether enough of the edge was looked at to say something about all of it."""
+        return self.length_px >= _FOLLOWED * self.outline_px
 
 
 def measure_chips(photo: Photo, outline: Outline, scale: Scale) -> Finding:
     """Number, greatest depth and total length of the chips along both edges.
 
-    Without a chip the depth is an upper limit: the shallowest chip that would have been found for certain.
-    An edge that cannot be followed is a remark while the other can; if neither can, nothing is measured.
+    Without a chip the depth is an upper limit: the shallowest chip that would have been found for certain. Where an edge could not be
+    followed, or little of it, chips on the other one are lower limits, and no chip there says nothing: not measured.
     """
     scans, reasons = scan_edges(photo, outline)
-    if not scans:
-        why = "; ".join(reasons)
-        return Finding(not_measured=dict.fromkeys(NAMES, why))
+    unseen = (*reasons, *(_in_part(scan, scale) for scan in scans if not scan.followed))
     chips = [chip for scan in scans for chip in scan.chips]
     stuck = [chip for scan in scans for chip in scan.stuck]
+    told = bool(chips) or not unseen
     return Finding(
-        quantities={
-            "chip_count": Quantity(float(len(chips)), MEASURES["chip_count"]),
-            "chip_depth_max": scale.to_mm(_depth(chips, scans)),
-            "chip_length_total": scale.to_mm(_length(chips, scans, outline)),
-        },
+        quantities=_quantities(chips, scans, outline, scale, in_part=bool(unseen)) if told else {},
+        not_measured={} if told else dict.fromkeys(NAMES, "; ".join(unseen)),
         marks=(*_marks("chip", chips, scale), *_marks("stuck", stuck, scale)),
         flags=("stuck_material",) if stuck else (),
         curves=tuple(_curves(scans)),
-        remarks=(*reasons, *_remarks(scans, scale)),
+        remarks=(*unseen, *_remarks(scans, scale)),
     )
+
+
+def _in_part(scan: EdgeScan, scale: Scale) -> str:
+    seen, whole = (px / scale.px_per_mm for px in (scan.length_px, scan.outline_px))
+    return f"{scan.name}: only {seen:.2f} of {whole:.2f} mm of it could be followed"
+
+
+def _quantities(
+    chips: list[Chip], scans: Iterable[EdgeScan], outline: Outline, scale: Scale, *, in_part: bool
+) -> dict[str, Quantity]:
+    found = {
+        "chip_count": Quantity(float(len(chips)), MEASURES["chip_count"]),
+        "chip_depth_max": scale.to_mm(_depth(chips, scans)),
+        "chip_length_total": scale.to_mm(_length(chips, outline)),
+    }
+    return {name: _at_least(quantity) for name, quantity in found.items()} if in_part else found
+
+
+def _at_least(quantity: Quantity) -> Quantity:
+    """What is known where more may lie unseen: the one-sided 95 % bound."""
+    return Quantity(quantity.bounds(floor=0.0)[0], quantity.unit, quantity.parts, "lower_limit")
 
 
 def scan_edges(photo: Photo, outline: Outline) -> tuple[tuple[EdgeScan, ...], tuple[str, ...]]:
@@ -148,7 +176,7 @@ def _scan(photo: Photo, outline: Outline, corner: CornerPose, name: str) -> Edge
     if min(seen.mean(), line.on_edge[: len(seen) // 4].mean()) < _SEEN:
         return f"{name}: cutter and background look alike along most of it, or beside the corner"
     edge[_foreign(strip, trace, line(s) - strip.course_px, blur)] = np.nan
-    return _judge(name, frame, s, edge, trace, line, start, blur)
+    return _judge(name, frame, s, edge, trace, line, start, blur, _outline_length(walk, frame) - start)
 
 
 def _weights(photo: Photo, frame: Frame, s: Floats, course: Baseline, blur: float) -> Floats:
@@ -291,6 +319,12 @@ def _walk_from_corner(points: Floats, frame: Frame) -> Floats:
     return points[nearest:] if np.max(ahead) >= np.max(behind) else points[nearest::-1]
 
 
+def _outline_length(walk: Floats, frame: Frame) -> float:
+    """How far the outline goes on along an edge (px from the corner), bends of a helix and of wear included."""
+    s, d = frame.to_strip(walk)
+    return float(np.max(s[np.abs(d) < 0.5 * s], initial=0.0))
+
+
 def corner_zone(points: Floats, corner: CornerPose) -> float:
     """How far along both edges the corner's own loss reaches (px): the tangent length of the arc with its recession."""
     apex = np.array(corner.apex_px)
@@ -306,7 +340,15 @@ def _line(s: Floats, offset: Floats, start: float, *, floor: float, step: float)
 
 
 def _judge(
-    name: str, frame: Frame, s: Floats, edge: Floats, trace: Trace, line: Baseline, start: float, blur: float
+    name: str,
+    frame: Frame,
+    s: Floats,
+    edge: Floats,
+    trace: Trace,
+    line: Baseline,
+    start: float,
+    blur: float,
+    outline_px: float,
 ) -> EdgeScan:
     part = (s >= start) & (s <= line.end_px)
     s, missing = s[part], _bridged(edge[part] - line(s[part]), round(_MOUTH * blur))
@@ -328,6 +370,7 @@ def _judge(
         line.noise_px,
         certain,
         line.end_px - start,
+        outline_px,
     )
 
 
@@ -444,7 +487,7 @@ def _depth(chips: list[Chip], scans: Iterable[EdgeScan]) -> Quantity:
     return Quantity(deepest.depth_px, "px", deepest.u_depth_px)
 
 
-def _length(chips: list[Chip], scans: Iterable[EdgeScan], outline: Outline) -> Quantity:
+def _length(chips: list[Chip], outline: Outline) -> Quantity:
     blur = outline.corner.blur_px if outline.corner else 0.0
     total = sum(chip.length_px for chip in chips)
     return Quantity(total, "px", {"blur": blur * float(np.sqrt(2.0 * max(1, len(chips))))})
