@@ -11,10 +11,11 @@ from wearscope.synthetic.corner import corner_scene
 from wearscope.synthetic.outlines import Chip, Edges, Wear
 from wearscope.synthetic.paint import Look, empty_scene, with_fibre
 from wearscope.synthetic.scene import Placement, Scene
+from wearscope.synthetic.shank_scene import Score, shank_scene
 from wearscope.synthetic.surface import Heat
 from wearscope.synthetic.targets import Projection, target_scene
 from wearscope.synthetic.tips import ball_scene, engraver_scene
-from wearscope.synthetic.turned import TurnedCutter, shank_scene, turned_scenes
+from wearscope.synthetic.turned import TurnedCutter, turned_scenes
 
 __all__ = [
     "Camera",
@@ -25,6 +26,7 @@ __all__ = [
     "Placement",
     "Projection",
     "Scene",
+    "Score",
     "TurnedCutter",
     "Wear",
     "ball_scene",

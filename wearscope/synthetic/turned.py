@@ -1,4 +1,4 @@
-"""Cutters whose shank is in the picture: the shank by itself, and silhouettes of a cutter turned about its shank's axis.
+"""Cutters whose shank is in the picture: silhouettes of a cutter turned about its shank's axis.
 
 The drawing's (0, 0) is where the shank's axis meets the plane of the tip; the shank lies above (x right, y down).
 """
@@ -6,18 +6,15 @@ The drawing's (0, 0) is where the shank's axis meets the plane of the tip; the s
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.synthetic.outlines import Chip, chipped, thinned
 from wearscope.synthetic.paint import Look, build_scene
-from wearscope.synthetic.paint import Seen as Surface
 from wearscope.synthetic.scene import Placement, Scene
-from wearscope.synthetic.section import RAKE, Section
+from wearscope.synthetic.section import Section
 
-__all__ = ["TurnedCutter", "shank_scene", "turned_scenes"]
+__all__ = ["TurnedCutter", "turned_scenes"]
 
 Points = NDArray[np.float64]
 
@@ -128,56 +125,6 @@ def turned_scenes(
     return scenes
 
 
-def shank_scene(
-    rng: np.random.Generator,
-    *,
-    size: tuple[int, int] = (1600, 1200),
-    px_per_mm: float = 150.0,
-    centre_px: tuple[float, float] | None = None,
-    rotation_deg: float = 0.0,
-    diameter_mm: float = 6.0,
-    taper_mm_per_mm: float = 0.0,
-    bow_mm: float = 0.0,
-    burrs: Sequence[Chip] = (),
-    scores_mm: Sequence[tuple[float, float]] = (),
-    look: Look | None = None,
-) -> Scene:
-    """A stretch of shank through the whole frame, axis upright before it is turned.
-
-    `bow_mm` is the sagitta of the axis over the frame's height, `taper_mm_per_mm` the change of diameter along y. `burrs` stand out of
-    the right-hand side (a positive depth stands out here), `at_mm` from the frame's centre line, positive downward. `scores_mm` are grooves around the shank: (place, width).
-    """
-    look = look or Look(background="backlit")
-    place = Placement(px_per_mm, centre_px or ((size[0] - 1) / 2, (size[1] - 1) / 2), rotation_deg)
-    half, frame = 0.75 * float(np.hypot(*size)) / px_per_mm, size[1] / px_per_mm
-    y = np.linspace(-half, half, 4001)
-    axis = -bow_mm * (2 * y / frame) ** 2
-    radius = 0.5 * (diameter_mm + taper_mm_per_mm * y)
-    for at, width in scores_mm:
-        radius = radius - 0.004 * np.exp(-0.5 * ((y - at) / (0.4 * width)) ** 2)
-    shifted = [Chip(b.at_mm + half, -abs(b.depth_mm), b.length_mm, form=b.form) for b in burrs]
-    right = np.stack([axis + radius, y], axis=1)[::-1]
-    at_end = [Chip(2 * half - c.at_mm, c.depth_mm, c.length_mm, form=c.form) for c in shifted]
-    right, records = chipped(right, at_end, rng)
-    outline = np.concatenate([right, np.stack([axis - radius, y], axis=1)])
-    truth: dict[str, Any] = {
-        "view": "shank",
-        "size_px": list(size),
-        "px_per_mm": px_per_mm,
-        "rotation_deg": rotation_deg,
-        "shank_diameter_mm": diameter_mm,
-        "taper_mm_per_mm": taper_mm_per_mm,
-        "straightness_mm": abs(bow_mm),
-        "burr_max_mm": max((abs(float(r["depth_mm"])) for r in records), default=0.0),
-        "burrs_px": [np.round(place.to_px(np.array([r["deepest_mm"]])), 3).tolist()[0] for r in records],
-        "scores_mm": [list(s) for s in scores_mm],
-        "axis_px": np.round(place.to_px(np.stack([axis, y], axis=1)[::400]), 4).tolist(),
-        "right_px": np.round(place.to_px(thinned(right)), 4).tolist(),
-    }
-    seen = None if look.plain else _round_bar(place, size, diameter_mm, scores_mm)
-    return build_scene(size, place.to_px(outline), truth, look, rng, place=place, seen=seen)
-
-
 @lru_cache(maxsize=8)
 def _section(flutes: int) -> Section:
     return Section.of(flutes, count=1200)
@@ -192,20 +139,4 @@ def _with_shank(cutter: TurnedCutter, heights: Points, left: Points, right: Poin
             [[shank, -start], [shank, -top], [-shank, -top], [-shank, -start]],
             np.stack([left, -heights], axis=1)[::-1],
         ]
-    )
-
-
-def _round_bar(
-    place: Placement, size: tuple[int, int], diameter: float, scores_mm: Sequence[tuple[float, float]]
-) -> Surface:
-    """A ground round bar: grinding lines run around it; grooves lean the surface."""
-    x, y = place.grid_mm(size)
-    lean = np.arcsin(np.clip(2 * x / diameter, -1, 1))
-    for at, width in scores_mm:
-        groove = np.exp(-0.5 * ((y - at) / (0.4 * width)) ** 2)
-        lean = lean + 0.5 * groove * np.sign(y - at) + 0.35 * groove
-    depth = np.sqrt(np.maximum((diameter / 2) ** 2 - x**2, 0))
-    part = np.full(x.shape, RAKE, np.float32)
-    return Surface(
-        np.asarray(np.abs(lean), np.float32), 4 * y, part, depth, 20 * y, np.asarray(x, np.float32)
     )
