@@ -1,6 +1,8 @@
-"""Where pictures that are not part of the project are found."""
+"""Where pictures that are not part of the project are found, and where records are tried out."""
 
 import os
+import secrets
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -23,3 +25,26 @@ def real_photos() -> Path:
 def renders() -> Path:
     """Rendered pictures with exact truth beside them."""
     return _folder("WEARSCOPE_RENDERS")
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def records_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """The URL of an empty place for records: a SQLite file, and a database of its own on a real PostgreSQL."""
+    if request.param == "sqlite":
+        yield f"sqlite:///{tmp_path / 'drawer' / 'records.sqlite'}"
+        return
+    server = os.environ.get("WEARSCOPE_TEST_POSTGRESQL")
+    if not server:
+        pytest.skip("WEARSCOPE_TEST_POSTGRESQL does not name a PostgreSQL on which databases may be made")
+    from sqlalchemy import create_engine
+    from sqlalchemy.engine import make_url
+
+    url = make_url(server).set(drivername="postgresql+psycopg")
+    engine = create_engine(url, isolation_level="AUTOCOMMIT")
+    name = f"records_{secrets.token_hex(8)}"
+    with engine.connect() as connection:
+        connection.exec_driver_sql(f"CREATE DATABASE {name}")
+    yield url.set(drivername="postgresql", database=name).render_as_string(hide_password=False)
+    with engine.connect() as connection:
+        connection.exec_driver_sql(f"DROP DATABASE {name} WITH (FORCE)")
+    engine.dispose()

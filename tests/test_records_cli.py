@@ -18,8 +18,8 @@ Run = Callable[..., Result]
 
 
 @pytest.fixture
-def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
-    monkeypatch.setenv("WEARSCOPE_RECORDS", f"sqlite:///{tmp_path / 'records.sqlite'}")
+def run(records_url: str, monkeypatch: pytest.MonkeyPatch) -> Run:
+    monkeypatch.setenv("WEARSCOPE_RECORDS", records_url)
     return lambda *words: CliRunner().invoke(app, list(words))
 
 

@@ -20,7 +20,8 @@ Place = Annotated[
     typer.Option(
         "--records",
         metavar="URL",
-        help="Records as sqlite:///FILE. (default: WEARSCOPE_RECORDS, else the user's data folder)",
+        help="Records as sqlite:///FILE or postgresql://USER@HOST/DATABASE. "
+        "(default: WEARSCOPE_RECORDS, else a file in the user's data folder)",
     ),
 ]
 Cutter = Annotated[str, typer.Argument(metavar="CUTTER", help="Name of the cutter, such as slot-03.")]

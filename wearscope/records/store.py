@@ -1,29 +1,20 @@
 """Opening, writing and reading records. Every write is one transaction that is on the disk when it returns."""
 
 import json
-import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from hashlib import sha256
 from math import isfinite
-from pathlib import Path
-from typing import Any
 
-import platformdirs
-from alembic import command
-from alembic.config import Config
-from alembic.runtime.migration import MigrationContext
-from alembic.script import ScriptDirectory
-from sqlalchemy import Engine, create_engine, event, select
-from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError, DatabaseError
+from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from wearscope.errors import InputError, RecordsError
+from wearscope.errors import InputError
 from wearscope.facts import Facts
 from wearscope.grading.decide import GRADES
 from wearscope.inspection import Inspection, to_document
+from wearscope.records.connect import default_url, opened, writing
 from wearscope.records.models import (
     CutterRow,
     EntryRow,
@@ -33,77 +24,20 @@ from wearscope.records.models import (
     PhotoRow,
 )
 
-__all__ = ["EVENTS", "Records", "default_url", "open_records"]
+__all__ = ["EVENTS", "Records", "open_records"]
 
 EVENTS = ("cleaned", "sharpened", "discarded")
 START = "0" * 64
 
 
-def default_url() -> str:
-    """WEARSCOPE_RECORDS, else a SQLite file in the user's data folder."""
-    given = os.environ.get("WEARSCOPE_RECORDS")
-    return given or f"sqlite:///{Path(platformdirs.user_data_dir('wearscope')) / 'records.sqlite'}"
-
-
 @contextmanager
 def open_records(url: str | None = None) -> Iterator["Records"]:
-    """Records at a `sqlite:///FILE` URL, brought up to date. Raises RecordsError where that is not possible."""
-    where = url or default_url()
-    engine = _engine(where)
-    try:
-        with _said(where):
-            _upgrade(engine, where)
-            yield Records(engine)
-    finally:
-        engine.dispose()
+    """Records at a URL, `sqlite:///FILE` or `postgresql://USER@HOST/DATABASE`, brought up to date.
 
-
-@contextmanager
-def _said(where: str) -> Iterator[None]:
-    try:
-        yield
-    except DatabaseError as error:
-        raise RecordsError(
-            f"records {where}: {error.orig}; is it a records file, with room and rights?"
-        ) from error
-
-
-def _engine(where: str) -> Engine:
-    try:
-        url = make_url(where)
-    except ArgumentError as error:
-        raise RecordsError(f"records {where!r}: not a database URL; expected sqlite:///FILE") from error
-    if url.get_backend_name() != "sqlite" or not url.database or url.database == ":memory:":
-        raise RecordsError(f"records {where!r}: only SQLite files are supported; expected sqlite:///FILE")
-    try:
-        Path(url.database).parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise RecordsError(f"records {where}: the folder cannot be made ({error.strerror})") from error
-    engine = create_engine(url)
-    event.listen(engine, "connect", _make_safe)
-    event.listen(engine, "begin", lambda connection: connection.exec_driver_sql("BEGIN IMMEDIATE"))
-    return engine
-
-
-def _make_safe(connection: Any, _: object) -> None:
-    connection.isolation_level = None  # transactions are begun by the "begin" listener, DDL included
-    for pragma in ("busy_timeout=30000", "journal_mode=WAL", "foreign_keys=ON", "synchronous=FULL"):
-        connection.execute(f"PRAGMA {pragma}").close()
-
-
-def _upgrade(engine: Engine, where: str) -> None:
-    config = Config()
-    config.set_main_option("script_location", "wearscope.records:migrations")
-    config.set_main_option("path_separator", "os")
-    known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
-    with engine.begin() as connection:
-        now = MigrationContext.configure(connection).get_current_revision()
-        if now is not None and now not in known:
-            raise RecordsError(
-                f"records {where}: written by a newer wearscope (form {now}); update wearscope"
-            )
-        config.attributes["connection"] = connection
-        command.upgrade(config, "head")
+    Raises RecordsError where that is not possible.
+    """
+    with opened(url or default_url()) as engine:
+        yield Records(engine)
 
 
 class Records:
@@ -113,15 +47,22 @@ class Records:
         self._engine = engine
 
     @contextmanager
-    def _session(self) -> Iterator[Session]:
+    def _reading(self) -> Iterator[Session]:
+        """One state of the records, whatever others write meanwhile."""
         with Session(self._engine, expire_on_commit=False) as session, session.begin():
+            yield session
+
+    @contextmanager
+    def _writing(self) -> Iterator[Session]:
+        """All of it or nothing; writers take turns, which the hash chain needs."""
+        with Session(writing(self._engine), expire_on_commit=False) as session, session.begin():
             yield session
 
     def add_cutter(self, name: str, facts: Facts, *, note: str = "") -> CutterRow:
         """A new cutter. Raises InputError where the name is empty or taken."""
         if not name.strip():
             raise InputError("cutter: the name is empty; give one such as slot-03")
-        with self._session() as session:
+        with self._writing() as session:
             if session.get(CutterRow, name):
                 raise InputError(f"cutter {name!r} is there already; choose another name")
             row = CutterRow(
@@ -139,13 +80,13 @@ class Records:
 
     def cutters(self) -> list[CutterRow]:
         """All cutters by name."""
-        with self._session() as session:
+        with self._reading() as session:
             return list(session.scalars(select(CutterRow).order_by(CutterRow.id)))
 
     def record(self, cutter: str, inspection: Inspection) -> InspectionRow:
         """Add an inspection of a cutter at the end of the hash chain."""
         document = json.dumps(to_document(inspection), sort_keys=True, separators=(",", ":"), allow_nan=False)
-        with self._session() as session:
+        with self._writing() as session:
             _cutter(session, cutter)
             last = session.scalar(select(InspectionRow.link).order_by(InspectionRow.id.desc()).limit(1))
             row = InspectionRow(
@@ -169,7 +110,7 @@ class Records:
 
     def inspections(self, cutter: str) -> list[InspectionRow]:
         """The inspections of a cutter, oldest first."""
-        with self._session() as session:
+        with self._reading() as session:
             _cutter(session, cutter)
             found = select(InspectionRow).where(InspectionRow.cutter_id == cutter).order_by(InspectionRow.id)
             return list(session.scalars(found))
@@ -187,7 +128,7 @@ class Records:
         return self._entry(cutter, what, None, note)
 
     def _entry(self, cutter: str, what: str, minutes: float | None, note: str) -> EntryRow:
-        with self._session() as session:
+        with self._writing() as session:
             _cutter(session, cutter)
             row = EntryRow(cutter_id=cutter, recorded_at=_now(), what=what, minutes=minutes, note=note)
             session.add(row)
@@ -195,7 +136,7 @@ class Records:
 
     def withdraw(self, entry: int) -> EntryRow:
         """Undo an entry: it counts no more, but stays to be seen."""
-        with self._session() as session:
+        with self._writing() as session:
             row = session.get(EntryRow, entry)
             if row is None or row.withdrawn_at is not None:
                 raise InputError(
@@ -206,7 +147,7 @@ class Records:
 
     def entries(self, cutter: str) -> list[EntryRow]:
         """Uses and events of a cutter, oldest first, the withdrawn ones too."""
-        with self._session() as session:
+        with self._reading() as session:
             _cutter(session, cutter)
             return list(
                 session.scalars(select(EntryRow).where(EntryRow.cutter_id == cutter).order_by(EntryRow.id))
@@ -216,7 +157,7 @@ class Records:
         """A person's grade for an inspection, with the reason; the measured grade stays."""
         if grade not in GRADES or not reason.strip():
             raise InputError(f"overrule: expected one of {', '.join(GRADES)} and a reason")
-        with self._session() as session:
+        with self._writing() as session:
             if session.get(InspectionRow, inspection) is None:
                 raise InputError(f"inspection {inspection} is not there; `wearscope cutter show` lists them")
             row = OverruleRow(inspection_id=inspection, recorded_at=_now(), grade=grade, reason=reason)
@@ -225,7 +166,7 @@ class Records:
 
     def overrules(self, inspection: int) -> list[OverruleRow]:
         """What people said about an inspection, oldest first."""
-        with self._session() as session:
+        with self._reading() as session:
             found = (
                 select(OverruleRow).where(OverruleRow.inspection_id == inspection).order_by(OverruleRow.id)
             )
@@ -237,7 +178,7 @@ class Records:
         Inspections removed from the end leave no trace here, and a chain computed anew is not told apart.
         """
         wrong, last = [], START
-        with self._session() as session:
+        with self._reading() as session:
             for row in session.scalars(select(InspectionRow).order_by(InspectionRow.id)):
                 if row.link != _link(last, row):
                     wrong.append(row.id)
