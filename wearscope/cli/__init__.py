@@ -8,7 +8,7 @@ import sys
 import typer
 
 from wearscope import __version__
-from wearscope.cli import calibrate, cutters, diameter, drawer, inspect, sample, stack
+from wearscope.cli import calibrate, cutters, diameter, drawer, inspect, sample, stack, trend
 from wearscope.errors import InputError, WearscopeError
 
 __all__ = ["app", "main"]
@@ -20,7 +20,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for _module in (inspect, calibrate, diameter, drawer, sample, stack, cutters):
+for _module in (inspect, calibrate, diameter, drawer, sample, stack, cutters, trend):
     _module.register(app)
 
 

@@ -29,7 +29,7 @@ from wearscope.report.view import (
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["Card", "Shot", "card", "contact_sheet", "inspection_page"]
+__all__ = ["Card", "Shot", "card", "contact_sheet", "inspection_page", "render"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +165,11 @@ def _budget(photo: PhotoReport, units: Units) -> list[tuple[str, list[tuple[str,
         for m in photo.measurements
         if any(m.quantity.parts.values())
     ]
+
+
+def render(name: str, **shown: object) -> str:
+    """A page from the template of that name."""
+    return _pages().get_template(name).render(**shown)
 
 
 @cache
