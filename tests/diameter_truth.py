@@ -87,7 +87,6 @@ def reach(cutter: Cutter, along: Floats, turn: float, lens: float = np.inf) -> t
     c, s = np.cos(angle)[:, None], np.sin(angle)[:, None]
     x = grow[:, None] * (section[:, 0] * c - section[:, 1] * s) + offset[0]
     y = grow[:, None] * (section[:, 0] * s + section[:, 1] * c) + offset[1]
-    ring = np.linspace(0, 2 * np.pi, 720, endpoint=False)
     wash = np.clip((along - cutter.cut_length) / cutter.wash_out, 0, 1)[:, None]
     out = []
     across = x * np.cos(turn) - y * np.sin(turn)
@@ -110,7 +109,6 @@ def reach(cutter: Cutter, along: Floats, turn: float, lens: float = np.inf) -> t
         tip = np.clip(cutter.corner - along, 0, cutter.corner)
         best = best - (cutter.corner - np.sqrt(np.maximum(cutter.corner**2 - tip**2, 0)))
         out.append(best)
-    del ring
     return out[0], out[1]
 
 
@@ -125,6 +123,8 @@ class Camera:
     jpeg: int = 90
     lens: float = 240.0
     level: float = 0.8
+    tone: float = 1.0  # exponent by which the camera's coding differs from sRGB
+    sharpen: float = 0.0  # strength of an unsharp mask on the coded picture
 
 
 def outline(
@@ -159,8 +159,7 @@ def picture(
     """A back-lit photo, 8-bit sRGB, shape (height, width, 3)."""
     width, height = camera.size
     sub = 4
-    fine = Camera(**{**camera.__dict__, "px_per_mm": camera.px_per_mm})
-    x, top, bottom, tip = outline(cutter, fine, turn, **pose)
+    x, top, bottom, tip = outline(cutter, camera, turn, **pose)
     xs = (np.arange(width * sub) + 0.5) / sub - 0.5
     t, b = np.interp(xs, x, top), np.interp(xs, x, bottom)
     beyond = xs > tip[0]
@@ -174,9 +173,12 @@ def picture(
     r2 = ((xx - width / 2) ** 2 + (y - height / 2) ** 2) / (width / 2) ** 2
     light = camera.level * (camera.veil + (1 - camera.veil) * light) * (1 - camera.vignette * r2)
     light = light + rng.normal(0, 1, light.shape) * camera.noise * np.sqrt(np.maximum(light, 0.002))
+    light = np.clip(light, 0, 1) ** camera.tone
     code = np.where(
         light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 0.0031308) ** (1 / 2.4) - 0.055
     )
+    if camera.sharpen:
+        code = code + camera.sharpen * (code - cv2.GaussianBlur(code, (0, 0), 1.5))
     grey = np.clip(np.round(code * 255), 0, 255).astype(np.uint8)
     done = cv2.imdecode(
         cv2.imencode(".jpg", grey, [cv2.IMWRITE_JPEG_QUALITY, camera.jpeg])[1], cv2.IMREAD_GRAYSCALE

@@ -1,6 +1,7 @@
 """`wearscope diameter` on the command line: what it prints, and a sentence for every wrong use."""
 
 import json
+import math
 from pathlib import Path
 
 import cv2
@@ -42,7 +43,8 @@ def test_readings_alone() -> None:
     assert code == 0
     assert entry["kind"] == "value"
     assert entry["value"] == pytest.approx((0.235 * 25.4 + 5.97) / 2)
-    assert entry["uncertainty"] == pytest.approx(2 * np.hypot(*entry["parts"].values()))  # type: ignore[attr-defined]
+    # Mostly the micrometer's error, even between -4 and 4 um: 95 % of it are 3.8 um either way, and the scatter adds little.
+    assert 0.0038 < entry["uncertainty"] < 2 * math.hypot(*entry["parts"].values())  # type: ignore[attr-defined, operator]
     assert document["tool_table_csv"].startswith("nominal_diameter_mm,cutting_diameter_mm")
 
 

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from wearscope.errors import InputError
+from wearscope.features.diameter.coverage import effective_freedom, half_width, with_interval
 from wearscope.geometry.anvils import V_ANGLES_DEG, flat_anvil_range, v_anvil_factor, v_anvil_fits
-from wearscope.quantity import Quantity
+from wearscope.quantity import COVERAGE_FACTOR, Quantity
 
 __all__ = ["ANVILS", "MICROMETER_MM", "combine", "diameter_from_readings", "diameter_from_slot"]
 
@@ -15,6 +16,10 @@ ANVILS: dict[str, float | None] = {"flat": None, "v60": 60.0, "v108": 108.0, "v1
 MICROMETER_MM = 0.004
 """Largest error of an ordinary 0-25 mm micrometer, rectangular (ISO 3611 leaves it to the maker; 4 um is usual: from memory)."""
 _INCH = 25.4
+_EVEN = ("micrometer", "resolution")
+"""Parts whose errors are even between two ends."""
+_COMMON = "micrometer"
+"""The part that all sources have in common: one micrometer measured the shank and the flutes."""
 
 
 def _checked(readings: Sequence[float], nominal: float | None) -> np.ndarray:
@@ -54,9 +59,13 @@ def _checked(readings: Sequence[float], nominal: float | None) -> np.ndarray:
 
 def _mean(values: np.ndarray, micrometer_mm: float) -> tuple[float, dict[str, float]]:
     n = len(values)
-    # A single reading: scatter by common practice, half a thimble division of 0.01 mm, rectangular.
-    scatter = float(np.std(values, ddof=1)) / math.sqrt(n) if n > 1 else 0.005 / math.sqrt(3)
-    return float(values.mean()), {"repeatability": scatter, "micrometer": micrometer_mm / math.sqrt(3)}
+    parts = {"micrometer": micrometer_mm / math.sqrt(3)}
+    if n == 1:  # scatter by common practice, half a thimble division of 0.01 mm, rectangular
+        return float(values[0]), {**parts, "repeatability": 0.005 / math.sqrt(3)}
+    # All on hundredths: read off a thimble without vernier (JCGM 100:2008, F.2.2.1: division over root 12).
+    division = 0.01 if np.allclose(values * 100, np.round(values * 100), atol=1e-6) else 0.001
+    scatter = float(np.std(values, ddof=1)) / math.sqrt(n)
+    return float(values.mean()), {**parts, "repeatability": scatter, "resolution": division / math.sqrt(12)}
 
 
 def diameter_from_readings(
@@ -75,7 +84,22 @@ def diameter_from_readings(
     values = _checked(readings, nominal)
     angle = ANVILS[anvil]
     mean, parts = _mean(values, micrometer_mm)
-    spread = math.hypot(*parts.values())
+    few = {"repeatability": len(values) - 1.0} if len(values) > 1 else {}
+
+    def value_of(reading: float, share: float = 1.0) -> Quantity:
+        each = {name: u / share for name, u in parts.items()}
+        return with_interval(
+            Quantity(reading / share, "mm", each),
+            freedom=few,
+            rectangular={n: each[n] for n in _EVEN if n in each},
+        )
+
+    lowest = mean - half_width(
+        parts["repeatability"],
+        freedom=effective_freedom(parts, few),
+        rectangles=[parts[n] for n in _EVEN if n in parts],
+        level=0.9,  # 95 % on one side
+    )
     if angle is not None:
         if not v_anvil_fits(flutes, angle):
             suits = {n: f"{a:.0f}" for n, a in V_ANGLES_DEG.items()}.get(flutes)
@@ -88,23 +112,21 @@ def diameter_from_readings(
                 )
             )
         k = v_anvil_factor(angle)
-        return Quantity(mean / k, "mm", {name: u / k for name, u in parts.items()}), (
+        return value_of(mean, k), (
             f"V anvil {angle:.0f} degrees: apex-to-spindle reading divided by {k:.7f}; the largest reading while turning counts"
         )
     if flutes == 1:
-        return Quantity(mean - 1.645 * spread, "mm", parts, "lower_limit"), (
+        return Quantity(lowest, "mm", parts, "lower_limit"), (
             "one flute between two flat anvils: the reading ends on the back of the body; the true diameter is larger. "
             "Use a series of silhouettes"
         )
     low, high = flat_anvil_range(flutes)
     if flutes % 2:
-        return Quantity(
-            (mean - 1.645 * spread) / high, "mm", {n: u / high for n, u in parts.items()}, "lower_limit"
-        ), (
+        return Quantity(lowest / high, "mm", {n: u / high for n, u in parts.items()}, "lower_limit"), (
             f"{flutes} flutes between flat anvils read {low:.3f} to {high:.3f} of the diameter, so it is at least the reading over "
             f"{high:.3f}; use a V anvil or a series of silhouettes for a value"
         )
-    return Quantity(float(values.max()) if np.ptp(values) > 0.02 else mean, "mm", parts), (
+    return value_of(float(values.max()) if np.ptp(values) > 0.02 else mean), (
         "flat anvils, even number of flutes: the largest reading while turning counts"
     )
 
@@ -121,7 +143,7 @@ def diameter_from_slot(slot_mm: float) -> tuple[Quantity, str]:
 def combine(sources: Sequence[tuple[str, Quantity]]) -> tuple[Quantity, tuple[str, ...]]:
     """Weighted mean of independent values; limits only check it.
 
-    Weights are 1/u^2; disagreement beyond the uncertainties (normalised error over 1, ISO 13528 En) is said and widens the
+    The micrometer is the same in all of them: its error stays whatever the weights. Weights are 1/u^2; disagreement beyond the uncertainties (normalised error over 1, ISO 13528 En) is said and widens the
     result by the Birge ratio. Raises ValueError without a source.
     """
     values = [(name, q) for name, q in sources if q.kind == "value"]
@@ -138,20 +160,17 @@ def combine(sources: Sequence[tuple[str, Quantity]]) -> tuple[Quantity, tuple[st
 
 
 def _weighted(values: Sequence[tuple[str, Quantity]]) -> tuple[Quantity, list[str]]:
-    weights = np.array([4 / q.expanded**2 for _, q in values])
+    own = [_independent_parts(q) for _, q in values]
+    common = [q.parts.get(_COMMON, 0.0) for _, q in values]
+    weights = np.array([1 / max(sum(u * u for u in parts.values()), 1e-12) for parts in own])
     share = weights / weights.sum()
     mean = float(share @ [q.value for _, q in values])
     chi = float(weights @ [(q.value - mean) ** 2 for _, q in values])
     stretch = math.sqrt(max(1.0, chi / max(len(values) - 1, 1)))
-    parts: dict[str, float] = {}
-    for w, (_, q) in zip(share, values, strict=True):
-        for part, u in q.parts.items():
-            parts[part] = math.hypot(parts.get(part, 0.0), float(w) * u * stretch)
-        if q.expanded > 2 * q.standard_uncertainty:  # one side is wider than the parts say
-            parts["form"] = math.hypot(
-                parts.get("form", 0.0),
-                float(w) * stretch * math.sqrt(q.expanded**2 / 4 - q.standard_uncertainty**2),
-            )
+    combined = {_COMMON: float(share @ common)} if any(common) else {}
+    for w, parts in zip(share, own, strict=True):
+        for name, u in parts.items():
+            combined[name] = math.hypot(combined.get(name, 0.0), float(w) * u * stretch)
     said = []
     for i, (name, q) in enumerate(values):
         for other, p in values[i + 1 :]:
@@ -160,4 +179,13 @@ def _weighted(values: Sequence[tuple[str, Quantity]]) -> tuple[Quantity, list[st
                     f"{name} ({q.value:.3f} mm) and {other} ({p.value:.3f} mm) disagree beyond their uncertainties: "
                     "the result lies between them with a wider uncertainty; measure both again"
                 )
-    return Quantity(mean, "mm", parts), said
+    return Quantity(mean, "mm", combined), said
+
+
+def _independent_parts(q: Quantity) -> dict[str, float]:
+    """The parts no other source shares; where the interval is wider than they say, they and what one side has more."""
+    parts = {name: u for name, u in q.parts.items() if name != _COMMON}
+    more = q.expanded**2 / COVERAGE_FACTOR**2 - q.standard_uncertainty**2
+    if more > 0:
+        parts["form"] = math.hypot(parts.get("form", 0.0), math.sqrt(more))
+    return parts
