@@ -16,7 +16,7 @@ __all__ = ["Arm", "CornerCandidate", "Gradients", "clearness", "corner_candidate
 Floats = NDArray[np.float64]
 
 _SHORTEST_ARM = 20.0
-_WIDEST_GAP = 110.0
+_WIDEST_GAP = 160.0
 _BEHIND = 6.0
 """How far (px) an edge may run past the corner; a true corner ends both its edges."""
 _MOST_ARMS = 160
@@ -208,7 +208,35 @@ def corner_candidates(
             * _share_between(apex, a, b, middles, lengths) ** 2
         )
         scored.append(CornerCandidate(apex, (a, b), float(score), min(strength_a, strength_b)))
-    return sorted(scored, key=lambda c: -c.score)
+    return sorted((c for c in scored if not _over_whole_edge(c, scored)), key=lambda c: -c.score)
+
+
+_WIDE_GAP, _UNDER = 60.0, 40.0
+"""A break hides less of an edge than this in most pictures; an edge that reaches on this far below another one's start
+runs beneath it."""
+
+
+def _over_whole_edge(corner: CornerCandidate, others: list[CornerCandidate]) -> bool:
+    """Does one arm, far from the corner, lie outside of a parallel edge that reaches the corner whole?
+
+    Then the far one belongs to the flank behind; below a break there is no whole edge.
+    """
+    for arm, mate in (corner.arms, corner.arms[::-1]):
+        if arm.gap < _WIDE_GAP:
+            continue
+        inward = mate.direction - (mate.direction @ arm.direction) * arm.direction
+        for other in others:
+            for inner, its_mate in (other.arms, other.arms[::-1]):
+                if (
+                    its_mate.chain == mate.chain
+                    and other.score > 0.2 * corner.score
+                    and inner.direction @ arm.direction > 0.99
+                    and inner.gap < 0.5 * arm.gap
+                    and inner.gap + inner.length > arm.gap + _UNDER
+                    and (inner.points[0] - arm.points[0]) @ inward > 2
+                ):
+                    return True
+    return False
 
 
 def run_along(arm: Arm, apex: Floats, spacing: float, reach: float = np.inf) -> tuple[Floats, Floats]:

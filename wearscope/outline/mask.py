@@ -21,11 +21,23 @@ def cutter_mask(small: NDArray[np.uint8], strips: list[Strip]) -> NDArray[np.boo
             _mark(markers, strip.points + offset * strip.outward, _GROUND)
     for strip in strips:
         for offset in range(4, 9):
-            _mark(markers, (strip.points - offset * strip.outward)[strip.bare :], _CUTTER)
+            _mark(markers, _inside(strip, offset), _CUTTER)
+    _mark_between(markers, strips)
     cv2.watershed(cv2.GaussianBlur(small, (0, 0), 1.0), markers)
     mask = markers == _CUTTER
     mask[0], mask[-1], mask[:, 0], mask[:, -1] = mask[1], mask[-2], mask[:, 1], mask[:, -2]
     return np.asarray(mask, bool)
+
+
+def _inside(strip: Strip, offset: float) -> Floats:
+    return np.asarray((strip.points - offset * strip.outward)[strip.bare :])
+
+
+def _mark_between(markers: NDArray[np.int32], strips: list[Strip]) -> None:
+    """What lies between both edges of a corner is cutter, however bright a bevel or a glint there may be."""
+    lines = [_inside(strip, 6) for strip in strips]
+    if len(lines) == 2 and min(map(len, lines)):
+        cv2.fillPoly(markers, [np.rint(np.vstack([lines[0][::-1], lines[1]])).astype(np.int32)], (_CUTTER,))
 
 
 def _mark(markers: NDArray[np.int32], points: Floats, label: int) -> None:

@@ -22,6 +22,9 @@ _FOLLOW_STEP, EDGE_REACH = 4.0, 110.0
 
 _CURVED = 12.0
 """F value (1, n - 3 degrees of freedom) from which on an edge counts as curved: chance 1 in 1000 or less."""
+_FARTHEST_BENT = 0.5
+"""An end edge is ground straight: a parabola carried on from it by more than this share of what is seen of it says more
+about its unevenness than its bend."""
 
 
 def locate(
@@ -32,7 +35,7 @@ def locate(
     apex = corner.apex * step + (step - 1) / 2
     followed = _steps_along(window, (end, side), step)
     edges = [
-        (_curve(places[fits.ok], arm, apex), fits)
+        (_curve(places[fits.ok], arm, apex, helical=arm is side), fits)
         for (places, fits), arm in zip(followed, (end, side), strict=True)
     ]
     frames = [(arm.direction, np.array([-arm.direction[1], arm.direction[0]])) for arm in (end, side)]
@@ -94,7 +97,7 @@ def _steps_along(window: Window, arms: tuple[Arm, ...], step: int) -> list[tuple
     return found
 
 
-def _curve(places: Floats, arm: Arm, apex: Floats) -> Floats:
+def _curve(places: Floats, arm: Arm, apex: Floats, *, helical: bool) -> Floats:
     """An edge near the corner as v(s) = c0 + c1 s + c2 s^2, in px from the apex along and across the arm."""
     u = arm.direction
     s, v = (places - apex) @ u, (places - apex) @ np.array([-u[1], u[0]])
@@ -102,7 +105,8 @@ def _curve(places: Floats, arm: Arm, apex: Floats) -> Floats:
         return np.zeros(3)
     straight, bent = (_robust_polynomial(s, v, degree) for degree in (1, 2))
     gain = (straight[1] - bent[1]) / max(bent[1], 1e-12) * (len(s) - 3)
-    return (bent if gain > _CURVED else straight)[0]
+    near = helical or s.min() < _FARTHEST_BENT * (s.max() - s.min())
+    return (bent if near and gain > _CURVED else straight)[0]
 
 
 def _robust_polynomial(s: Floats, v: Floats, degree: int) -> tuple[Floats, float]:
