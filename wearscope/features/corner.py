@@ -15,6 +15,7 @@ from wearscope.outline.shape import CornerPose, Outline
 from wearscope.photo.read import LUMINANCE, Photo, srgb_to_linear
 from wearscope.quantity import COVERAGE_FACTOR, ONE_SIDED_95, Quantity
 from wearscope.subpixel.corner_fit import (
+    Levels,
     Solution,
     approach,
     covariance,
@@ -26,6 +27,7 @@ from wearscope.subpixel.corner_fit import (
     score_test,
     solve,
     strip_pixels,
+    uneven_light,
 )
 from wearscope.subpixel.corner_model import Wedge
 
@@ -52,7 +54,7 @@ _ROUND_BLUR = 0.01
 _SHARPENED = 0.03
 """A halo of this share of the contrast is the camera's sharpening."""
 _FARTHEST_PX = 400.0
-_BLUR_GROWS = 3.0
+_BLUR_GROWS = 1.6
 """A blur this many times the outline's guess is no blur any more: the model has lost the edge."""
 _ARC_MISFIT = 0.04
 """An arc fits if the outline strays from it by less than this share of the recession, and of sigma_b, rms (a 45
@@ -143,10 +145,13 @@ def fit_corner(
     `saturated` (low, high): values at or beyond these are clipped and count as inequalities.
     """
     first = (min(_FIRST_REACH_PX, pose.end_length_px), min(_FIRST_REACH_PX, pose.side_length_px))
-    wedge = approach(linear, _start(pose), reach_px=first, clip=saturated)
+    start = _start(pose)
+    uneven = uneven_light(linear, start, reach_px=first, clip=saturated)
+    plain: Levels = "along" if uneven else "plane"
+    wedge = approach(linear, start, reach_px=first, clip=saturated, levels=plain)
 
     def stage(
-        wedge: Wedge, active: Sequence[int], *, thin: int = 1, curved: bool = False, **how: Any
+        wedge: Wedge, active: Sequence[int], *, thin: int = 1, levels: Levels = plain, **how: Any
     ) -> Solution:
         wedge = replace(wedge, bend_from=wedge.tangent_length)
         half = _HALF_STRIP * wedge.blur + 1.5
@@ -157,7 +162,7 @@ def fit_corner(
             reach_px=_reach(wedge, pose),
             clip=saturated,
             thin=thin,
-            curved=curved,
+            levels=levels,
         )
         return solve(pixels, wedge, active=active, largest_blur=_largest_blur(pose), **how)
 
@@ -165,8 +170,8 @@ def fit_corner(
     rough = stage(wedge, active, thin=3, rounds=8, tolerance=0.3)
     near = stage(rough.wedge, active, rounds=3, tolerance=0.1, complete=True)
     active += [k for k in (6, 7, 8) if score_test(near, near.slopes[:, [k]])[1] > _BEND_ASKS**2]
-    curved = score_test(near, level_curvature(near))[1] > _LEVELS_ASK
-    found = stage(near.wedge, active, curved=curved, complete=True)
+    curved = not uneven and score_test(near, level_curvature(near))[1] > _LEVELS_ASK
+    found = stage(near.wedge, active, levels="quadratic" if curved else plain, complete=True)
     wedge, forms, halo = _with_blur_form(found)
     return CornerFit(wedge, covariance(found), forms, _virtual(wedge), found, found.converged, halo)
 

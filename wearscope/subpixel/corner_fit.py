@@ -8,6 +8,7 @@ clipped pixels are inequalities, the noise may differ between cutter and backgro
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from wearscope.subpixel.corner_model import Wedge, rounded_wedge
 
 __all__ = [
+    "Levels",
     "Pixels",
     "Solution",
     "covariance",
@@ -24,10 +26,12 @@ __all__ = [
     "level_curvature",
     "noise_correlation",
     "outline_distance",
+    "outline_run",
     "pull",
     "score_test",
     "solve",
     "strip_pixels",
+    "uneven_light",
     "wander",
 ]
 
@@ -87,6 +91,38 @@ def outline_distance(wedge: Wedge, points: Floats) -> tuple[Floats, Floats]:
     return np.where(along < wedge.tangent_length, np.minimum(round_off, distance), distance), along
 
 
+Levels = Literal["plane", "quadratic", "along"]
+"""How the light on either side may change: with position, or freely along the outline."""
+_KNOT_PX, _KNOT_BLURS, _MOST_KNOTS = 20.0, 6.0, 20
+"""Light that changes faster along the outline than this cannot be told from the outline's own shape."""
+
+
+def outline_run(wedge: Wedge, points: Floats) -> Floats:
+    """Place of each of `points` (n, 2) along the outline, px from the arc's middle, towards the side edge positive."""
+    t, depth = ((points - np.array([wedge.x, wedge.y])) @ np.stack([wedge.across, wedge.bisector]).T).T
+    along = np.abs(t) * np.sin(wedge.half_angle) + depth * np.cos(wedge.half_angle)
+    centre = wedge.radius / np.sin(wedge.half_angle)
+    turned = wedge.radius * np.arctan2(np.abs(t), np.maximum(centre - depth, 1e-9))
+    beyond, arc = along - wedge.tangent_length, wedge.radius * (np.pi / 2 - wedge.half_angle)
+    return np.asarray(np.sign(t) * np.where(beyond > 0, arc + beyond, np.minimum(turned, arc)))
+
+
+def _level_basis(wedge: Wedge, points: Floats, reach_px: tuple[float, float], levels: Levels) -> Floats:
+    """Columns (n, m) whose sum a level is: first 1, then departures from it."""
+    if levels == "along":
+        run = outline_run(wedge, points)
+        low, high = float(run.min(initial=0.0)), float(run.max(initial=0.0))
+        pitch = max(_KNOT_PX, _KNOT_BLURS * wedge.blur, (high - low) / _MOST_KNOTS)
+        knots = pitch * np.array(
+            [k for k in range(math.floor(low / pitch), math.ceil(high / pitch) + 1) if k]
+        )
+        hats = np.maximum(1 - np.abs(run[:, None] - knots) / pitch, 0.0)
+        return np.hstack([np.ones((len(run), 1)), hats])
+    u, v = ((points - np.array([wedge.x, wedge.y]) - wedge.bisector * min(reach_px) / 2) / max(reach_px)).T
+    columns = [np.ones_like(u), u, v, u * u, u * v, v * v]
+    return np.stack(columns[: 6 if levels == "quadratic" else 3], axis=1)
+
+
 def strip_pixels(
     picture: NDArray[np.float32],
     wedge: Wedge,
@@ -95,11 +131,13 @@ def strip_pixels(
     reach_px: tuple[float, float],
     clip: tuple[float, float],
     thin: int = 1,
-    curved: bool = False,
+    levels: Levels = "plane",
+    deepest: float = 0.0,
 ) -> Pixels:
     """Pixels within `half_px` (outside, inside) of the outline, up to `reach_px` along (end edge, side edge) from the apex.
 
-    `thin` n keeps every n-th pixel of a row, shifted from row to row. `curved`: levels may be quadratic in position, not only plane.
+    `thin` n keeps every n-th pixel of a row, shifted from row to row. `deepest`: the corner may be rounded up to this
+    radius (px), and the strip holds that outline too.
     """
     outside, inside = half_px if isinstance(half_px, tuple) else (half_px, half_px)
     height, width = picture.shape
@@ -122,24 +160,30 @@ def strip_pixels(
     distance, along = outline_distance(wedge, points)
     t = (points - apex) @ wedge.across
     limit = np.where(t < 0, reach_px[0], reach_px[1])
-    use = (distance >= -outside) & (distance <= inside) & (along <= limit)
+    inner = distance
+    if deepest > wedge.radius:
+        inner = outline_distance(replace(wedge, rounding=deepest**2), points)[0]
+    use = (distance >= -outside) & (inner <= inside) & (along <= limit)
     points = points[use]
     values = picture[points[:, 1].astype(int), points[:, 0].astype(int)].astype(np.float64)
-    u, v = ((points - apex - wedge.bisector * min(reach_px) / 2) / max(reach_px)).T
-    basis = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v][: 6 if curved else 3], axis=1)
-    return Pixels(points, values, basis, *clip)
+    return Pixels(points, values, _level_basis(wedge, points, reach_px, levels), *clip)
 
 
-_COARSE = 4
+_COARSE = 2
 """The first approach works on a picture this many times smaller, whose blur reaches as far as a bad start lies off."""
 _COARSE_BLUR = 1.5
-_COARSE_RADII = (2.0, 12.0, 36.0)
+_COARSE_RADII = (0.0, 8.0, 24.0, 72.0)
 
 
 def approach(
-    picture: NDArray[np.float32], start: Wedge, *, reach_px: tuple[float, float], clip: tuple[float, float]
+    picture: NDArray[np.float32],
+    start: Wedge,
+    *,
+    reach_px: tuple[float, float],
+    clip: tuple[float, float],
+    levels: Levels = "plane",
 ) -> Wedge:
-    """From a start some 10 px and 3 degrees off to within about a pixel, on a small and blurred picture.
+    """From a start some px and degrees off to within about a pixel, on a small and blurred picture.
 
     Several radii are tried; the one that explains the picture best is followed.
     """
@@ -158,9 +202,11 @@ def approach(
     apex = ((start.x - x0 - shift) / _COARSE, (start.y - y0 - shift) / _COARSE)
     reach = (reach_px[0] / _COARSE, reach_px[1] / _COARSE)
     sharp = Wedge(*apex, start.end_angle, start.side_angle, 0.0, math.log(blur))
-    radii = [r for r in _COARSE_RADII if r <= 0.7 * min(reach)] or [2.0]
-    deep = replace(sharp, rounding=radii[-1] ** 2).recession
-    pixels = strip_pixels(small, sharp, half_px=(3 * blur, deep + 3 * blur), reach_px=reach, clip=clip)
+    radii = [r for r in _COARSE_RADII if r <= 0.7 * min(reach)]
+    pixels = strip_pixels(
+        small, sharp, half_px=(3 * blur, 3 * blur), reach_px=reach, clip=clip, thin=2, levels=levels,
+        deepest=radii[-1],
+    )  # fmt: skip
     if len(pixels.values) < 60:
         return start
     best: Solution | None = None
@@ -176,6 +222,43 @@ def approach(
         w.x * _COARSE + shift + x0, w.y * _COARSE + shift + y0, w.end_angle, w.side_angle,
         max(w.rounding, 0.0) * _COARSE**2, start.log_blur,
     )  # fmt: skip
+
+
+_UNEVEN = 0.05
+"""Light that leaves a plane by more than this share of the contrast moves an edge by more than a tenth of its blur."""
+
+
+def uneven_light(
+    picture: NDArray[np.float32], wedge: Wedge, *, reach_px: tuple[float, float], clip: tuple[float, float]
+) -> bool:
+    """Does the light beside the edges, away from the corner, change along them more than a plane allows?
+
+    Bevels, grinding marks and reflections beside a real edge do that; then the levels must follow them.
+    """
+    half = _BESIDE[1] * wedge.blur + 1.5
+    pixels = strip_pixels(picture, wedge, half_px=half, reach_px=reach_px, clip=clip, thin=2)
+    distance, along = outline_distance(wedge, pixels.points)
+    limit = np.where(outline_run(wedge, pixels.points) < 0, *reach_px)
+    away = (np.abs(distance) > _BESIDE[0] * wedge.blur) & (along > limit / 3)
+    means = []
+    for side in (-1, 1):
+        here = away & (np.sign(distance) == side)
+        if here.sum() < 60:
+            return False
+        design, values = pixels.basis[here], pixels.values[here]
+        plane = np.linalg.lstsq(design, values, rcond=None)[0]
+        bins = np.floor(outline_run(wedge, pixels.points[here]) / _KNOT_PX).astype(int)
+        bins -= bins.min()
+        count = np.bincount(bins)
+        mean = np.bincount(bins, values - design @ plane) / np.maximum(count, 1)
+        means.append((float(np.median(values)), mean[count > 5]))
+    (outside, rough_out), (inside, rough_in) = means
+    departure = max(float(np.sqrt(np.mean(rough**2))) for rough in (rough_out, rough_in))
+    return departure > _UNEVEN * abs(inside - outside)
+
+
+_BESIDE = (2.5, 4.0)
+"""Pixels this many sigma_b from an edge show the level beside it, not the edge."""
 
 
 def _level_model(pixels: Pixels, share: Floats, levels: Floats) -> tuple[Floats, Floats]:
@@ -206,7 +289,7 @@ def _noise(share: Floats, residual: Floats, counts: NDArray[np.bool_], floor: fl
 def _start_levels(pixels: Pixels, share: Floats) -> Floats:
     """Levels by plain least squares, each side from the pixels that mostly show it."""
     design = np.hstack([(1 - share)[:, None] * pixels.basis, share[:, None] * pixels.basis])
-    ridge = np.diag(np.tile([1e-9, 1e-3, 1e-3, 1e-2, 1e-2, 1e-2][: pixels.basis.shape[1]], 2)) * len(share)
+    ridge = np.diag(np.tile([1e-9, *([1e-3] * (pixels.basis.shape[1] - 1))], 2)) * len(share)
     solved: Floats = np.linalg.solve(design.T @ design + ridge, design.T @ pixels.values)
     return solved.reshape(2, -1)
 
@@ -515,11 +598,8 @@ def _along_outline(
     round the corner, whether it tells of the outline's place, and how its value follows an outward shift of it."""
     wedge, pixels = solution.wedge, solution.pixels
     distance, along = outline_distance(wedge, pixels.points)
-    t, depth = ((pixels.points - np.array([wedge.x, wedge.y])) @ np.stack([wedge.across, wedge.bisector]).T).T
-    centre = wedge.radius / np.sin(wedge.half_angle)
-    turned = wedge.radius * np.arctan2(np.abs(t), np.maximum(centre - depth, 1e-9))
-    beyond, arc = along - wedge.tangent_length, wedge.radius * (np.pi / 2 - wedge.half_angle)
-    run = np.sign(t) * np.where(beyond > 0, arc + beyond, np.minimum(turned, arc))
+    t = (pixels.points - np.array([wedge.x, wedge.y])) @ wedge.across
+    run, beyond = outline_run(wedge, pixels.points), along - wedge.tangent_length
     _, jump = _level_model(pixels, solution.share, solution.levels)
     slope = np.sign(jump) * np.hypot(solution.slopes[:, 0], solution.slopes[:, 1])
     use = (np.abs(distance) < 3 * wedge.blur) & _counting(pixels, pixels.values - solution.residual)
