@@ -5,13 +5,14 @@ Positions are pixels of the upright full-resolution photo: x right, y down, pixe
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.quantity import Quantity
 
-__all__ = ["Curve", "Finding", "Mark", "merge"]
+__all__ = ["Curve", "Finding", "Mark", "WearMap", "WearPoint", "merge"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,12 +33,38 @@ class Curve:
     closed: bool = False
 
 
+class WearPoint(NamedTuple):
+    """A place on the outline when new: `along_mm` from the middle of the corner (negative before it, walking with the
+    cutter on the right hand), `loss_mm` gone there (negative: material sticks out) with its expanded uncertainty,
+    where it lies in the photo, and the unit vector `outward` from the cutter."""
+
+    along_mm: float
+    loss_mm: float
+    uncertainty_mm: float
+    px: tuple[float, float]
+    outward: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class WearMap:
+    """What is gone along the outline since new.
+
+    `reference` names the new outline; the two were laid over each other with a scatter of `scatter_mm` along their
+    edges, after a turn by `turned_deg` against the first guess.
+    """
+
+    reference: str
+    points: tuple[WearPoint, ...]
+    scatter_mm: float
+    turned_deg: float
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """The result of one feature on one photo.
 
     `quantities` maps measurement names to values, `not_measured` maps names to a reason in words;
-    `flags` are names from `wearscope.flags`; `curves` are for the annotated picture only.
+    `flags` are names from `wearscope.flags`; `curves` are for the annotated picture only. `wear`: new against now.
     """
 
     quantities: Mapping[str, Quantity] = field(default_factory=dict)
@@ -46,6 +73,7 @@ class Finding:
     flags: tuple[str, ...] = ()
     curves: tuple[Curve, ...] = ()
     remarks: tuple[str, ...] = ()
+    wear: WearMap | None = None
 
 
 def merge(findings: Iterable[Finding]) -> Finding:
@@ -60,4 +88,5 @@ def merge(findings: Iterable[Finding]) -> Finding:
         tuple(dict.fromkeys(flag for f in found for flag in f.flags)),
         tuple(c for f in found for c in f.curves),
         tuple(r for f in found for r in f.remarks),
+        next((f.wear for f in found if f.wear is not None), None),
     )

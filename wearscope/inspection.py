@@ -14,7 +14,7 @@ from typing import Any
 from wearscope import __version__
 from wearscope.errors import RecordsError
 from wearscope.facts import Facts
-from wearscope.finding import Curve, Mark
+from wearscope.finding import Curve, Mark, WearMap, WearPoint
 from wearscope.grading.advice import advice
 from wearscope.grading.decide import GRADES, Grade, worst
 from wearscope.grading.limits import Limits
@@ -71,7 +71,7 @@ class ScaleUsed:
 class PhotoReport:
     """What one photo says about one view of one flute.
 
-    `not_measured` maps names to reasons. Marks are in px of the upright full-resolution photo.
+    `not_measured` maps names to reasons. `wear` is what is gone since new, where that was asked for. Marks are in px of the upright full-resolution photo.
     `curves` are for drawing only: they are not written and do not count in comparisons.
     """
 
@@ -89,6 +89,7 @@ class PhotoReport:
     remarks: tuple[str, ...]
     scale: ScaleUsed
     curves: tuple[Curve, ...] = field(default=(), compare=False, repr=False)
+    wear: WearMap | None = None
 
     def measured(self, name: str) -> Measurement | None:
         """The measurement of that name, if there is one."""
@@ -216,6 +217,24 @@ def _photo_document(photo: PhotoReport) -> dict[str, Any]:
         ],
         "remarks": list(photo.remarks),
         "calibration": asdict(photo.scale),
+    } | ({} if photo.wear is None else {"wear_map": _wear_document(photo.wear)})
+
+
+def _wear_document(wear: WearMap) -> dict[str, Any]:
+    return {
+        "reference": wear.reference,
+        "scatter_um": 1000 * wear.scatter_mm,
+        "turned_deg": wear.turned_deg,
+        "points": [
+            {
+                "along_mm": p.along_mm,
+                "loss_um": 1000 * p.loss_mm,
+                "uncertainty_um": 1000 * p.uncertainty_mm,
+                "px": list(p.px),
+                "outward": list(p.outward),
+            }
+            for p in wear.points
+        ],
     }
 
 
@@ -271,7 +290,22 @@ def _photo(document: Mapping[str, Any]) -> PhotoReport:
         tuple(Mark(m["name"], (m["px"][0], m["px"][1]), m.get("text", "")) for m in document["marks"]),
         tuple(document["remarks"]),
         ScaleUsed(**document["calibration"]),
+        wear=_wear(document["wear_map"]) if "wear_map" in document else None,
     )
+
+
+def _wear(document: Mapping[str, Any]) -> WearMap:
+    points = tuple(
+        WearPoint(
+            p["along_mm"],
+            p["loss_um"] / 1000,
+            p["uncertainty_um"] / 1000,
+            (p["px"][0], p["px"][1]),
+            (p["outward"][0], p["outward"][1]),
+        )
+        for p in document["points"]
+    )
+    return WearMap(document["reference"], points, document["scatter_um"] / 1000, document["turned_deg"])
 
 
 def _measurement(document: Mapping[str, Any]) -> Measurement:

@@ -14,8 +14,10 @@ from wearscope.features.chips import measure_chips
 from wearscope.features.corner import measure_corner
 from wearscope.features.land import measure_land
 from wearscope.features.nose import measure_nose
+from wearscope.features.patch import measure_patch
 from wearscope.features.point import measure_point
 from wearscope.features.tint import measure_tint
+from wearscope.features.wear_map import Shape, measure_wear, nominal_shape, trace_shape
 from wearscope.finding import Curve, Finding, merge
 from wearscope.flags import FLAGS, blocking
 from wearscope.geometry.scale import Scale
@@ -28,7 +30,16 @@ from wearscope.outline.shape import CornerPose, Outline
 from wearscope.photo.read import Photo, read_photo
 from wearscope.quantity import COVERAGE_FACTOR
 
-__all__ = ["Grey", "ScaleSource", "TypedScale", "grey_card", "inspect_photo"]
+__all__ = [
+    "Grey",
+    "NewOutline",
+    "ScaleSource",
+    "TypedScale",
+    "grey_card",
+    "inspect_photo",
+    "new_outline",
+    "nominal_outline",
+]
 
 Grey = tuple[float, float, float]
 """Linear light, blue, green, red."""
@@ -50,6 +61,39 @@ class TypedScale:
         return Scale(self.px_per_mm)
 
 
+@dataclass(frozen=True, slots=True)
+class NewOutline:
+    """What a cutter looked like when new: `shape` in px of its photo at `scale`, or why there is none.
+
+    `shape` None: straight edges and the nominal radius. `name` is for people.
+    """
+
+    name: str
+    shape: Shape | str | None = None
+    scale: Scale | None = None
+
+
+def nominal_outline() -> NewOutline:
+    """The form a corner has by design: straight edges and the nominal radius."""
+    return NewOutline("nominal form")
+
+
+def new_outline(photo: Photo | str | Path, *, scale_source: ScaleSource) -> NewOutline:
+    """The outline of a new cutter's corner, to hold later photos against. Raises as `inspect_photo` does."""
+    photo = photo if isinstance(photo, Photo) else read_photo(photo)
+    scale = scale_source.scale_for(photo.size)
+    outline = find_outline(photo)
+    unusable = blocking(outline.flags)
+    if unusable or outline.corner is None:
+        why = (
+            FLAGS[unusable[0]].text.rstrip(".") if unusable else "no cutting corner was found in the picture"
+        )
+        return NewOutline(photo.path, why, scale)
+    return NewOutline(
+        photo.path, trace_shape(photo, outline, measure_corner(photo, outline, scale), scale), scale
+    )
+
+
 def inspect_photo(
     photo: Photo | str | Path,
     *,
@@ -59,10 +103,12 @@ def inspect_photo(
     view: str = "corner",
     flute: int = 1,
     grey: Grey | None = None,
+    new: NewOutline | None = None,
 ) -> Inspection:
     """Measure and judge one photo of one view of one flute.
 
-    `grey`: colour of a grey card in the same light (`grey_card`), for the judgement of heat colours.
+    `grey`: colour of a grey card in the same light (`grey_card`), for the judgement of heat colours. `new`: what the
+    cutter looked like when new (`new_outline`, `nominal_outline`), to map what is gone.
 
     Raises PhotoError for a file that is no photo and CalibrationError for a calibration that does not fit it.
     What cannot be measured is a result with a reason, not an error.
@@ -72,7 +118,7 @@ def inspect_photo(
     outline = find_outline(photo, form=_FORM.get(facts.kind, "corner")) if view == "corner" else None
     expected = tuple(_expected(view, facts, limits))
     finding = merge(
-        [_of_facts(facts, limits, scale), *_seen(photo, outline, scale, facts, view, expected, grey)]
+        [_of_facts(facts, limits, scale), *_seen(photo, outline, scale, facts, view, expected, grey, new)]
     )
     judgement = judge(
         finding,
@@ -120,6 +166,7 @@ def _seen(
     view: str,
     expected: Iterable[str],
     grey: Grey | None,
+    new: NewOutline | None,
 ) -> Iterator[Finding]:
     """What each feature of this view finds; without a cutting corner, the reason why nothing was measured."""
     if outline is not None:
@@ -130,14 +177,33 @@ def _seen(
             if facts.kind == "engraver":
                 yield measure_point(photo, outline, scale)
             else:
-                yield measure_corner(photo, outline, scale, nominal_radius_mm=facts.nominal_radius_mm)
+                corner = measure_corner(photo, outline, scale, nominal_radius_mm=facts.nominal_radius_mm)
+                yield corner
+                yield _gone_since_new(photo, outline, corner, scale, facts, new)
             yield measure_chips(photo, outline, scale)
         if outline.corner is not None or outline.nose is not None:
+            yield measure_patch(photo, outline, scale)
             yield measure_tint(photo, outline, scale, grey=grey)
     elif view == "edge":
         yield measure_land(photo, scale)
     else:
         yield Finding(not_measured=dict.fromkeys(expected, "nothing is measured on photos of this view yet"))
+
+
+def _gone_since_new(
+    photo: Photo, outline: Outline, corner: Finding, scale: Scale, facts: Facts, new: NewOutline | None
+) -> Finding:
+    """The wear map where the outline when new is known; for a form without other limits the reason where it is not."""
+    if new is None:
+        needed = "its outline when new is not known: give --new-photo, or --new-nominal with --nominal-radius"
+        return Finding(not_measured={"form_deviation": needed} if facts.kind == "other" else {})
+    now = trace_shape(photo, outline, corner, scale)
+    shape = new.shape
+    if shape is None and not isinstance(now, str):
+        shape = nominal_shape(now, facts.nominal_radius_mm * scale.px_per_mm)
+    return measure_wear(
+        now, shape or now, scale, new.scale or scale, reference=new.name, nominal=new.shape is None
+    )
 
 
 def _expected(view: str, facts: Facts, limits: Limits) -> Iterator[str]:
@@ -196,6 +262,7 @@ def _report(
         finding.remarks,
         ScaleUsed(scale.id, scale.px_per_mm, COVERAGE_FACTOR * scale.relative_uncertainty * scale.px_per_mm),
         finding.curves,
+        finding.wear,
     )
 
 

@@ -1,0 +1,526 @@
+"""New against now: what is gone along the outline of a corner since the cutter was new.
+
+The outline of the photo now and that of the new cutter (or of its nominal form) are laid over each other on the
+edges away from the corner, which do not wear as the corner does; what lies between them is gone. What both edges
+lost evenly all along cannot be seen this way: that is what a micrometer is for.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.finding import Curve, Finding, WearMap, WearPoint
+from wearscope.geometry.lines import fit_line, meet
+from wearscope.geometry.register import Gap, Motion, gap_to, register
+from wearscope.geometry.scale import Scale
+from wearscope.outline.shape import CornerPose, Outline
+from wearscope.photo.read import Photo
+from wearscope.quantity import COVERAGE_FACTOR, ONE_SIDED_95, Quantity
+from wearscope.subpixel.profile import measure_steps
+
+__all__ = ["Shape", "measure_wear", "nominal_shape", "trace_shape"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+NAME = "form_deviation"
+_STEP_PX = 2.0
+"""Spacing of places on the edges: about one blur, so that neighbours are nearly independent."""
+_REACH_PX = 800.0
+_SMOOTH = 6.0
+"""Standard deviation of the smoothing of an edge's direction, in steps."""
+_HALF_PROFILE_PX = 10.0
+_ASTRAY_PX = 6.0
+"""A step found farther than this from the contour belongs to something else."""
+_MARGIN = 3.0
+"""Places nearer to the worn corner than this many sigma_b are not registered on: its blur touches them."""
+_FAR = 0.5
+"""The outer share of the edges on which the two outlines are laid over each other first."""
+_MISMATCH_PX, _MISMATCH = 1.0, 0.02
+"""Outlines of one corner lie on each other to a px or so along their edges, and their edges enclose the same angle
+to 1.1 degrees: a rake face tilted by 10 degrees changes it by 0.9 degrees at most (common practice, no source)."""
+_ARC_POINTS = 17
+"""An arc is drawn with at least this many points, an odd number: its middle is the place where most is gone."""
+_TOGETHER = 20
+"""Where the corner lies rests on at least this many places on each edge (40 px)."""
+_CHANCE = 0.05
+"""Loss is proven where it would be seen by chance anywhere along an unworn outline in this share of pictures."""
+
+
+class _NoMap(Exception):
+    """Why the two outlines cannot be compared, in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Recession:
+    """Of a corner, px: the value, standard uncertainties by part, and the two sides of its 95 % interval."""
+
+    value: float
+    parts: dict[str, float]
+    below: float
+    above: float
+
+    def times(self, zoom: float) -> "_Recession":
+        parts = {name: u * zoom for name, u in self.parts.items()}
+        return _Recession(self.value * zoom, parts, self.below * zoom, self.above * zoom)
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """The outline of a corner in one photo, unblurred, walking with the cutter on the right hand as seen.
+
+    `points` (n, 2) px; `u` (n,) standard uncertainty across, px; `edge` (n,): -1 on the edge before the corner, 0 on the
+    corner, 1 on the edge after it; `seen` (n,): False where the edge was not found. `apex`, `before`, `after`:
+    virtual corner and unit vectors along the edges away from it. `recession`: how far the
+    corner lies behind it. `end_first`: the end edge is the one before the corner; None where that was guessed.
+    """
+
+    points: Floats
+    u: Floats
+    edge: NDArray[np.int_]
+    seen: Bools
+    apex: Floats
+    before: Floats
+    after: Floats
+    blur: float
+    recession: _Recession
+    end_first: bool | None
+
+    @property
+    def opening(self) -> float:
+        """Angle between the edges, rad."""
+        return math.acos(float(np.clip(self.before @ self.after, -1, 1)))
+
+
+def trace_shape(photo: Photo, outline: Outline, corner: Finding, scale: Scale) -> Shape | str:
+    """The outline of a corner as it was measured: both edges followed, and the corner from `corner`, what the corner
+    measurement found (its curves and its recession). In words why not where there is none.
+    """
+    pose, curves = outline.corner, {curve.name: curve.px for curve in corner.curves}
+    recession = corner.quantities.get("corner_recession")
+    if pose is None or "arc" not in curves or recession is None:
+        return next(iter(corner.not_measured.values()), "no cutting corner was found in the picture")
+    size = _recession(recession.scaled(scale.px_per_mm, "px"))
+    arc = _dense(curves["arc"], 0.5, fewest=_ARC_POINTS)
+    sides = []
+    for name, joint, ahead, length in (
+        ("end_edge", arc[0], pose.end_direction, pose.end_length_px),
+        ("side_edge", arc[-1], pose.side_direction, pose.side_length_px),
+    ):
+        sides.append(_follow(photo, outline, curves[name], joint, np.array(ahead), length, pose.blur_px))
+    virtual = next(m.px for m in corner.marks if m.name == "virtual_corner")
+    return _assembled(pose, np.array(virtual), sides, arc, size)
+
+
+def _recession(stated: Quantity) -> _Recession:
+    """A stated recession without what the scale adds. A limit is symmetrical in the square, as the corner's fit is."""
+    parts = {name: u for name, u in stated.parts.items() if name != "scale"}
+    whole = math.hypot(*parts.values())
+    if stated.kind != "upper_limit":
+        by_scale = COVERAGE_FACTOR * stated.parts.get("scale", 0.0)
+        below, above = (
+            COVERAGE_FACTOR * whole if side is None else math.sqrt(max(side**2 - by_scale**2, 0.0))
+            for side in (stated.below, stated.above)
+        )
+        return _Recession(stated.value, parts, below, above)
+    best = max(stated.value - ONE_SIDED_95 * whole, 0.0)
+    spread = COVERAGE_FACTOR * (stated.value**2 - best**2) / ONE_SIDED_95
+    low, high = math.sqrt(max(best**2 - spread, 0.0)), math.sqrt(best**2 + spread)
+    return _Recession(best, parts, best - low, high - best)
+
+
+def _dense(line: Floats, step: float, fewest: int = 2) -> Floats:
+    """The polyline with evenly spaced points, `step` apart or a little more, `fewest` of them at the least."""
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
+    at = np.linspace(0.0, along[-1], max(fewest, int(along[-1] / step) + 1))
+    return np.column_stack([np.interp(at, along, line[:, 0]), np.interp(at, along, line[:, 1])])
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """One edge from the corner outwards: `points` (n, 2), `u` (n,) and `seen` (n,)."""
+
+    points: Floats
+    u: Floats
+    seen: Bools
+
+
+def _follow(
+    photo: Photo, outline: Outline, fitted: Floats, joint: Floats, ahead: Floats, length: float, blur: float
+) -> _Side:
+    """The edge from `joint` outwards: what the corner's blur touches is the fitted curve, then steps along it and the contour."""
+    course = _course(outline, fitted, joint, ahead, min(length, _REACH_PX))
+    course = _dense(course, _STEP_PX)
+    normals = _normals(course)
+    low = np.maximum(np.floor(course.min(axis=0)) - 20, 0).astype(int)
+    high = np.minimum(np.ceil(course.max(axis=0)) + 20, photo.size).astype(int)
+    picture = photo.linear((int(low[0]), int(low[1]), int(high[0]), int(high[1])), mix=outline.mix)
+    fits = measure_steps(picture, course - low, normals, half_px=_HALF_PROFILE_PX)
+    touched = np.arange(len(course)) * _STEP_PX < _MARGIN * blur
+    seen = touched | (fits.ok & (np.abs(fits.position) < _ASTRAY_PX))
+    offset = np.where(seen & ~touched, fits.position, 0.0)
+    return _Side(course + offset[:, None] * normals, _scatter(offset, seen, fits.u_position), seen)
+
+
+def _normals(course: Floats) -> Floats:
+    """Unit vectors across a course, smoothed along it: where curve and contour join it has a kink that the edge has not."""
+    from scipy.ndimage import gaussian_filter1d
+
+    tangent = gaussian_filter1d(np.gradient(course, axis=0), _SMOOTH, axis=0, mode="nearest")
+    tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
+    return np.column_stack([-tangent[:, 1], tangent[:, 0]])
+
+
+def _course(outline: Outline, fitted: Floats, joint: Floats, ahead: Floats, length: float) -> Floats:
+    """Where to look for the edge: the fitted curve, then the contour beyond its end, up to `length` from the joint."""
+    fitted = _dense(fitted, _STEP_PX)
+    start = fitted[np.argmin(np.hypot(*(fitted - joint).T)) :]
+    start = start if len(start) > 1 else np.array([joint, joint + 2 * _STEP_PX * ahead])
+    reach = float((start[-1] - joint) @ ahead)
+    contour = outline.points_px
+    if len(contour) < 2 or reach >= length:
+        return start[(start - joint) @ ahead <= max(length, 2 * _STEP_PX)] if len(start) > 2 else start
+    gap = np.hypot(*(contour - start[-1]).T)
+    first = int(np.argmin(gap))
+    if gap[first] > _ASTRAY_PX:
+        return start
+    runs = [contour[first:], contour[first::-1]]
+    beyond = max(runs, key=lambda run: float((run[min(20, len(run) - 1)] - run[0]) @ ahead))
+    along = (beyond - joint) @ ahead
+    leaves = np.flatnonzero((along > length) | (np.maximum.accumulate(along) - along > _ASTRAY_PX))
+    beyond = beyond[: leaves[0]] if len(leaves) else beyond
+    beyond = beyond[(beyond - joint) @ ahead > reach + _STEP_PX]
+    return np.vstack([start, beyond])
+
+
+def _scatter(offset: Floats, seen: Bools, stated: Floats) -> Floats:
+    """Standard uncertainty of each place: what its own profile says, or the scatter against its neighbours if that is more."""
+    both = seen[1:-1] & seen[:-2] & seen[2:]
+    bend = (offset[2:] - 2 * offset[1:-1] + offset[:-2])[both]
+    common = 1.4826 * float(np.median(np.abs(bend))) / math.sqrt(6) if len(bend) else 0.0
+    return np.where(seen, np.maximum(stated, common), np.inf)
+
+
+def _assembled(
+    pose: CornerPose,
+    virtual: Floats,
+    sides: list[_Side],
+    arc: Floats,
+    recession: _Recession,
+) -> Shape:
+    """One walk along both edges and the corner, the cutter on the right hand."""
+    end, side = np.array(pose.end_direction), np.array(pose.side_direction)
+    end_first = bool(end[0] * side[1] - end[1] * side[0] < 0)
+    first, last = (sides[0], sides[1]) if end_first else (sides[1], sides[0])
+    corner = arc if end_first else arc[::-1]
+    near = [float(np.median(s.u[s.seen][:20])) if s.seen.any() else 0.0 for s in (first, last)]
+    u = np.full(
+        len(corner),
+        math.hypot(max(recession.below, recession.above) / COVERAGE_FACTOR, max(near) / math.sqrt(_TOGETHER)),
+    )
+    return Shape(
+        np.vstack([first.points[:0:-1], corner, last.points[1:]]),
+        np.concatenate([first.u[:0:-1], u, last.u[1:]]),
+        np.repeat([-1, 0, 1], [len(first.points) - 1, len(corner), len(last.points) - 1]),
+        np.concatenate([first.seen[:0:-1], np.ones(len(corner), bool), last.seen[1:]]),
+        virtual,
+        end if end_first else side,
+        side if end_first else end,
+        pose.blur_px,
+        recession,
+        end_first if pose.roles_certain else None,
+    )
+
+
+def nominal_shape(shape: Shape, radius_px: float) -> Shape | str:
+    """The form a corner should have: straight edges through what is left of those of `shape`, and an arc of the nominal radius."""
+    lines = []
+    for name in (-1, 1):
+        points = shape.points[(shape.edge == name) & shape.seen]
+        away = np.hypot(*(points - shape.apex).T)
+        far = points[away > away.max(initial=0.0) / 3]
+        if len(far) < 12:
+            return "too little of the edges beside the corner is seen"
+        lines.append(fit_line(far))
+    apex = np.array(meet(lines[0], lines[1]))
+    ahead = []
+    for line, rough in zip(lines, (shape.before, shape.after), strict=True):
+        direction = np.array(line.direction)
+        ahead.append(direction if direction @ rough > 0 else -direction)
+    half = math.acos(float(np.clip(ahead[0] @ ahead[1], -1, 1))) / 2
+    tangent, turn = radius_px / math.tan(half), math.pi / 2 - half
+    bisector = (ahead[0] + ahead[1]) / np.linalg.norm(ahead[0] + ahead[1])
+    across = (ahead[1] - ahead[0]) / np.linalg.norm(ahead[1] - ahead[0])
+    angles = np.linspace(-turn, turn, max(3, int(4 * radius_px)))[:, None]
+    centre = apex + bisector * radius_px / math.sin(half)
+    arc = centre + radius_px * (np.sin(angles) * across - np.cos(angles) * bisector)
+    pieces, us = [], []
+    for name, line, direction in zip((-1, 1), lines, ahead, strict=True):
+        mine = shape.points[shape.edge == name]
+        far = float(((mine - apex) @ direction).max())
+        s = np.arange(tangent + _STEP_PX, max(far, tangent + 2 * _STEP_PX), _STEP_PX)
+        lever = np.abs(s - float((np.array(line.centre) - apex) @ direction))
+        pieces.append(apex + s[:, None] * direction)
+        us.append(np.hypot(line.u_offset, lever * line.u_angle))
+    u_apex = math.hypot(us[0][0], us[1][0]) / (math.sqrt(2) * math.sin(half))
+    return replace(
+        shape,
+        points=np.vstack([pieces[0][::-1], arc, pieces[1]]),
+        u=np.concatenate([us[0][::-1], np.full(len(arc), u_apex), us[1]]),
+        edge=np.repeat([-1, 0, 1], [len(pieces[0]), len(arc), len(pieces[1])]),
+        seen=np.ones(len(pieces[0]) + len(arc) + len(pieces[1]), bool),
+        apex=apex,
+        before=ahead[0],
+        after=ahead[1],
+        recession=_Recession(
+            radius_px * (1 / math.sin(half) - 1), {"edges": u_apex}, *2 * [COVERAGE_FACTOR * u_apex]
+        ),
+    )
+
+
+def measure_wear(
+    now: Shape | str,
+    new: Shape | str,
+    scale: Scale,
+    new_scale: Scale,
+    *,
+    reference: str,
+    nominal: bool = False,
+) -> Finding:
+    """What is gone between the new outline and the one now: `form_deviation` (mm), the wear map, lines to draw.
+
+    Both shapes are in px of their own photos. `reference` names the new one for people. `nominal`: `new` was made
+    from `now` and lies on it already. Where the outlines cannot be compared the finding says why.
+    """
+    try:
+        if isinstance(now, str):
+            raise _NoMap(now)
+        if isinstance(new, str):
+            raise _NoMap(f"{reference}: {new}")
+        laid, motion = (new, None) if nominal else _laid_over(now, new, scale.px_per_mm / new_scale.px_per_mm)
+        return _compared(now, laid, motion, scale, new_scale, reference)
+    except _NoMap as why:
+        return Finding(not_measured={NAME: str(why)})
+
+
+def _laid_over(now: Shape, new: Shape, zoom: float) -> tuple[Shape, Motion]:
+    """The new shape in px of the photo now, laid on the edges of the shape now."""
+    if None not in (now.end_first, new.end_first) and now.end_first != new.end_first:
+        raise _NoMap(
+            "the two photos are mirror images of each other: take both from the same side, or mirror none"
+        )
+    if abs(now.opening - new.opening) > _MISMATCH:
+        turned = math.degrees(abs(now.opening - new.opening))
+        raise _NoMap(
+            f"the edges enclose another angle than in the photo of the new cutter (by {turned:.1f} degrees): another "
+            "corner, or the rake face was not square to the lens"
+        )
+    points = (new.points - new.apex) * zoom
+    turn = _heading(now) - _heading(new)
+    matrix = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
+    placed = replace(
+        new,
+        points=points @ matrix.T + now.apex,
+        u=new.u * zoom,
+        apex=now.apex,
+        before=matrix @ new.before,
+        after=matrix @ new.after,
+        blur=new.blur * zoom,
+        recession=new.recession.times(zoom),
+    )
+    motion = _register(now, placed)
+    return replace(placed, points=motion(placed.points), apex=motion(placed.apex[None])[0]), motion
+
+
+def _heading(shape: Shape) -> float:
+    middle = shape.before + shape.after
+    return math.atan2(middle[1], middle[0])
+
+
+def _register(now: Shape, new: Shape) -> Motion:
+    """Lay the new edges on those now: first the outer parts, then all beyond what the corner and its blur touch."""
+    line = _polyline(now)
+    away = np.hypot(*(new.points - new.apex).T)
+    worn = max(_corner_reach(now), _corner_reach(new)) + _MARGIN * max(now.blur, new.blur)
+    on_edge = new.seen & (new.edge != 0) & (away > worn)
+    limits = {name: away[on_edge & (new.edge == name)] for name in (-1, 1)}
+    if min(len(a) for a in limits.values()) < 12:
+        raise _NoMap("too little of the edges beside the corner is seen in both photos")
+    outer = on_edge & np.select(
+        [new.edge == name for name in limits],
+        [away > a.min() + (1 - _FAR) * min(a.max(), _seen_to(now, name)) for name, a in limits.items()],
+        default=False,
+    )
+    try:
+        first = register(new.points, line, allowed=outer if outer.sum() >= 24 else on_edge)
+        moved = first(new.points)
+        second = register(moved, line, allowed=on_edge)
+    except ValueError as error:
+        raise _NoMap(str(error)) from error
+    if second.scatter > max(_MISMATCH_PX, 3 * float(np.median(np.hypot(new.u[on_edge], _typical(now))))):
+        raise _NoMap(
+            f"the outlines do not lie on each other along their edges (they differ by {second.scatter:.1f} px): another "
+            "corner, or another scale"
+        )
+    angle = first.angle + second.angle
+    pivot = np.array(first.pivot)
+    shift = second(first(pivot[None]))[0] - pivot
+    return replace(
+        first,
+        shift=(float(shift[0]), float(shift[1])),
+        angle=angle,
+        covariance=_about(second, pivot + shift),
+        scatter=second.scatter,
+        weights=second.weights,
+    )
+
+
+def _about(motion: Motion, place: Floats) -> Floats:
+    """Covariance of shift and angle about another place than the motion's own pivot."""
+    arm = place - np.array(motion.pivot) - np.array(motion.shift)
+    move = np.array([[1, 0, -arm[1]], [0, 1, arm[0]], [0, 0, 1]])
+    return np.asarray(move @ motion.covariance @ move.T)
+
+
+def _typical(shape: Shape) -> float:
+    u = shape.u[shape.seen & (shape.edge != 0)]
+    return float(np.median(u)) if len(u) else 0.0
+
+
+def _seen_to(shape: Shape, name: int) -> float:
+    on = shape.seen & (shape.edge == name)
+    return float(np.hypot(*(shape.points[on] - shape.apex).T).max(initial=0.0))
+
+
+def _corner_reach(shape: Shape) -> float:
+    """How far from the virtual corner the corner's own part of the outline reaches."""
+    return float(np.hypot(*(shape.points[shape.edge == 0] - shape.apex).T).max(initial=0.0))
+
+
+def _polyline(shape: Shape) -> Floats:
+    return shape.points[shape.seen]
+
+
+def _compared(
+    now: Shape, new: Shape, motion: Motion | None, scale: Scale, new_scale: Scale, reference: str
+) -> Finding:
+    gap = gap_to(_polyline(now), new.points)
+    use = new.seen & ~gap.beyond
+    # what the outlines say of each place; a scale that is off counts for what it stretches, the two recessions
+    u_place = _at(now.u[now.seen], gap)
+    u_lay = motion.uncertainty(new.points, gap.normal) if motion is not None else np.zeros(len(new.points))
+    u = np.sqrt(u_place**2 + new.u**2 + u_lay**2)
+    loss = np.where(use, _calm(gap.distance, new.edge, now.blur), np.nan)
+    quantity = _greatest(loss, u, gap, now, new, u_lay, scale, new_scale)
+    px = scale.px_per_mm
+    along = _along(new) / px
+    rows = tuple(
+        WearPoint(
+            float(along[i]),
+            float(loss[i] / px),
+            float(COVERAGE_FACTOR * u[i] / px),
+            (float(new.points[i, 0]), float(new.points[i, 1])),
+            (float(gap.normal[i, 0]), float(gap.normal[i, 1])),
+        )
+        for i in _thinned(new, use)
+    )
+    turned = 0.0 if motion is None else math.degrees(motion.angle)
+    wear = WearMap(reference, rows, 0.0 if motion is None else motion.scatter / px, turned)
+    return Finding({NAME: quantity}, curves=(Curve("new_outline", new.points),), wear=wear)
+
+
+def _at(values: Floats, gap: Gap) -> Floats:
+    """Values along a polyline at the places nearest to points; the larger of two neighbours."""
+    first = np.clip(np.floor(gap.at).astype(int), 0, len(values) - 1)
+    return np.asarray(np.maximum(values[first], values[np.minimum(first + 1, len(values) - 1)]), np.float64)
+
+
+def _calm(distance: Floats, edge: NDArray[np.int_], blur: float) -> Floats:
+    """On the edges only what lasts for a blur is believed: a running median over two blurs; the corner is left as it is."""
+    from scipy.ndimage import median_filter
+
+    width = 2 * max(1, round(blur / _STEP_PX)) + 1
+    out = distance.copy()
+    for name in (-1, 1):
+        on = edge == name
+        out[on] = median_filter(distance[on], width, mode="nearest")
+    return out
+
+
+def _along(shape: Shape) -> Floats:
+    """Distance (px) along the outline from the middle of its corner, negative before it."""
+    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(shape.points, axis=0).T))])
+    corner = np.flatnonzero(shape.edge == 0)
+    middle = (
+        corner[np.argmin(np.hypot(*(shape.points[corner] - shape.apex).T))] if len(corner) else len(run) // 2
+    )
+    return np.asarray(run - run[middle], np.float64)
+
+
+def _thinned(shape: Shape, use: Bools) -> NDArray[np.int_]:
+    """Indices of places about 2 px apart."""
+    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(shape.points, axis=0).T))])
+    step = np.floor(run / _STEP_PX)
+    first = np.concatenate([[True], np.diff(step) > 0])
+    return np.flatnonzero(first & use)
+
+
+def _greatest(
+    loss: Floats, u: Floats, gap: Gap, now: Shape, new: Shape, u_lay: Floats, scale: Scale, new_scale: Scale
+) -> Quantity:
+    """The greatest loss: a value where it is proven, else what it is at most anywhere."""
+    from scipy.stats import norm
+
+    known = np.flatnonzero(np.isfinite(loss))
+    if not len(known):
+        raise _NoMap("no part of the outline could be compared")
+    spots = max(1.0, len(known) * _STEP_PX / max(2 * now.blur, _STEP_PX))
+    z = float(norm.isf(_CHANCE / spots))
+    proven = known[loss[known] > z * u[known]]
+    gone = (now.recession.value, new.recession.value)
+    relative = math.hypot(gone[0] * scale.relative_uncertainty, gone[1] * new_scale.relative_uncertainty)
+    if scale.id == new_scale.id:
+        relative = abs(gone[0] - gone[1]) * scale.relative_uncertainty
+    if not len(proven):
+        top = known[np.argmax(loss[known] + ONE_SIDED_95 * np.hypot(u[known], relative))]
+        whole = math.hypot(u[top], relative)
+        value = max(loss[top], 0.0) + ONE_SIDED_95 * whole
+        parts = {"noise": float(u[top]), "scale": relative}
+        return Quantity(float(value), "px", parts, "upper_limit").scaled(1 / scale.px_per_mm, "mm")
+    peak = int(proven[np.argmax(loss[proven])])
+    parts = _parts(peak, u, gap, now, new, u_lay)
+    parts["scale"] = relative if new.edge[peak] == 0 else 0.0
+    value = float(loss[peak])
+    below, above = _sides(parts, _corners(peak, gap, now, new))
+    quantity = Quantity(value, "px", parts, below=min(below, value), above=above)
+    return quantity.scaled(1 / scale.px_per_mm, "mm")
+
+
+def _corners(peak: int, gap: Gap, now: Shape, new: Shape) -> tuple[_Recession | None, _Recession | None]:
+    """The corners of which a place on the new outline and its neighbour on the one now are part."""
+    on_now = now.edge[now.seen][int(np.clip(round(float(gap.at[peak])), 0, now.seen.sum() - 1))]
+    return (now.recession if on_now == 0 else None, new.recession if new.edge[peak] == 0 else None)
+
+
+def _sides(
+    parts: dict[str, float], corners: tuple[_Recession | None, _Recession | None]
+) -> tuple[float, float]:
+    """The two sides of the interval of a loss: where a corner is as sharp as can be, it can only be rounder."""
+    own = sum(u**2 for c in corners if c is not None for u in c.parts.values())
+    rest = COVERAGE_FACTOR**2 * max(sum(u**2 for u in parts.values()) - own, 0.0)
+    now, new = corners
+    below = [now.below if now else 0.0, new.above if new else 0.0]
+    above = [now.above if now else 0.0, new.below if new else 0.0]
+    return math.hypot(math.sqrt(rest), *below), math.hypot(math.sqrt(rest), *above)
+
+
+def _parts(peak: int, u: Floats, gap: Gap, now: Shape, new: Shape, u_lay: Floats) -> dict[str, float]:
+    """The uncertainty at one place by where it comes from."""
+    parts: dict[str, float] = {"registration": float(u_lay[peak])}
+    for corner in _corners(peak, gap, now, new):
+        for name, size in corner.parts.items() if corner is not None else ():
+            parts[name] = math.hypot(parts.get(name, 0.0), size)
+    rest = u[peak] ** 2 - sum(size**2 for size in parts.values())
+    parts["noise"] = math.hypot(parts.get("noise", 0.0), math.sqrt(max(rest, 0.0)))
+    return parts
