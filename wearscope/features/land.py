@@ -1,8 +1,9 @@
 """The worn land along a cutting edge, on a close-up of the flank: width profile, broken stretches, overhang.
 
-The land is whatever differs from the flank farther in, brighter or darker, without a gap from the edge on. Its names follow
-ISO 8688-2 (uniform, non-uniform, localized flank wear); the limits are not the standard's, whose scope is
-high-speed-steel end mills in steel and cast iron.
+A land has lost what grinding left on the flank: it is smoother than the flank farther in, or brighter, or so dark that no
+grinding line shines. A stain only lies on the flank, whose grinding lines still shine through it. The land reaches from the
+undamaged edge inward as far as the picture stays unlike the flank. Its names follow ISO 8688-2 (uniform, non-uniform,
+localized flank wear); the limits are not the standard's, whose scope is high-speed-steel end mills in steel and cast iron.
 """
 
 from dataclasses import dataclass
@@ -14,68 +15,110 @@ from numpy.typing import NDArray
 from wearscope.finding import Curve, Finding, Mark
 from wearscope.geometry.scale import Scale
 from wearscope.measures import MEASURES
-from wearscope.outline.edge_view import EdgeLine, find_edge_line
+from wearscope.outline.edge_view import (
+    COLUMN_PX,
+    Edge,
+    at_half,
+    find_edge,
+    grouped,
+    lightness,
+    off_trend,
+    spread,
+)
+from wearscope.photo.colour import is_silhouette
 from wearscope.photo.read import Photo
 from wearscope.quantity import Quantity
 from wearscope.subpixel.path import best_path
-from wearscope.subpixel.trace import LUMINANCE, Frame, straighten
+from wearscope.subpixel.trace import LUMINANCE, straighten
 
 __all__ = ["Land", "follow_land", "measure_land"]
 
 Floats = NDArray[np.float64]
 
-_OUT_PX, _IN_PX = 70, 260
-"""Rows of the strip outside and inside the first line."""
+_IN_PX = 320
+"""Rows of the strip inside the edge."""
 _LEAST_FLANK_PX = 60
 """An edge that leaves fewer rows of the strip behind it has no flank to compare with."""
-_COLUMN = 4
-"""Columns are judged in groups of this many px: finer detail of a land is grain."""
-_LEFT = 6.0
-"""Standard deviations of the ground's noise at which a place counts as no longer ground."""
-_LAND_STIFFNESS = 2.0
-_NAMES = ("wear_land_mean", "wear_land_max", "chip_count", "chip_depth_max", "chip_length_total")
+_PATCH_PX = (31, 3)
+"""A patch (columns, rows) along the edge in which light and dark are judged: a few grinding lines wide."""
+_SHINING = 0.85
+"""Share of a patch darker than its grinding lines' crests; as much is lighter than their valleys."""
+_SHADE = 61
+"""Column groups (244 px) over which the flank's light is taken to change evenly."""
 _MOST = 4.0
 _SEEN = 2.5
-"""Grains (standard deviations of the flank's own light) by which a place must differ on average to count as land:
+"""Standard deviations of the flank's own patches by which a place must differ on average to count as land:
 midway between the flank itself (0.8) and the most that counts."""
+_COLOURED = 4.0
+"""What differs this much from the flank in colour alone (stuck or tinted) hides what is beneath: it speaks neither way."""
 _SURE = 3.5
-"""Mean contrast, in grains, from which a stretch differs from the flank nearly everywhere: another surface."""
-_RAGGED_PX = 1.0
-"""An undamaged edge is straight to better than this; a ragged one without a visible land is gone, not sharp."""
+"""Mean contrast from which a stretch differs from the flank nearly everywhere: another surface."""
+_LAND_STIFFNESS = 2.0
+_RAGGED_PX = 1.5
+"""A straight edge is followed with a scatter of about this."""
+_TOLD_APART = 8.0
+"""The edge's own range (four times its scatter) may reach half of the land's width, else the two cannot be told apart."""
 _BROKEN = 4.0
-"""A land this many times wider than the usual one of the same edge (its lower half) is a break."""
+"""A land this many times wider than the usual one of the same edge (the middle of its lower half) is a break."""
 _LEAST_GROUPS = 8
 _LEAST_CHIP_PX = 4.0
 """Four times the scatter of a followed edge (about 1 px)."""
+_PRINT = 0.05
+"""Grain leaves six of its standard deviations in no place, specks on the metal in fewer than this share (seen: 0.006)."""
+_LOCALIZED = 0.5 / 0.3
+"""The two life criteria of ISO 8688-2 (from memory): 0.3 mm uniform, 0.5 mm localized wear."""
+_UNIFORM = 0.25
+"""Relative standard deviation of a width that is called uniform (common practice, no source)."""
+_LAND = ("wear_land_mean", "wear_land_max")
+_NAMES = (*_LAND, "chip_count", "chip_depth_max", "chip_length_total")
 
 
 @dataclass(frozen=True, slots=True)
 class Land:
-    """Along the edge, one value per column group, px: place along (`s_px`), the undamaged line (`course_px`, in rows of
-    `frame`), the edge's offset from it (`missing_px`; negative: overhang), the land's width inward of it
-    (`width_px`), and how far the land differs from the flank there, in grains (`contrast`)."""
+    """Along the edge, one value per column group, px: the land's width inward of the undamaged edge (`width_px`), and how
+    far it differs from the flank there, in standard deviations of the flank's patches (`contrast`)."""
 
-    frame: Frame
-    s_px: Floats
-    course_px: Floats
-    missing_px: Floats
+    edge: Edge
     width_px: Floats
     contrast: Floats
 
     @property
-    def ragged_px(self) -> float:
-        """Typical distance of the edge from the undamaged line."""
-        return float(np.percentile(np.abs(self.missing_px), 75))
+    def mean_px(self) -> float:
+        return float(self.width_px.mean())
+
+    @property
+    def widest_px(self) -> float:
+        """The widest land that is held along a stretch of edge as long as it is wide: narrower spikes are scratches."""
+        width, best = self.width_px, 0.0
+        for count in range(1, len(width) + 1):
+            held = np.lib.stride_tricks.sliding_window_view(width, count).min(axis=1).max()
+            best = max(best, min(float(held), float(COLUMN_PX * count)))
+            if COLUMN_PX * count > held:
+                break
+        return best
 
     @property
     def broken(self) -> NDArray[np.bool_]:
         """Stretches where the land is far wider than elsewhere and no part of the flank: broken out."""
-        usual = float(np.median(self.width_px[self.width_px <= np.median(self.width_px)]))
-        wide = self.width_px > _BROKEN * max(usual, _LEAST_CHIP_PX)
-        gone = np.zeros(len(wide), bool)
+        gone = np.zeros(len(self.width_px), bool)
+        worn = self.width_px[self.width_px > _LEAST_CHIP_PX]
+        if not len(worn):
+            return gone
+        wide = self.width_px > _BROKEN * float(np.percentile(worn, 25))
         for begin, end in _runs(wide):
             gone[begin:end] = end - begin >= _LEAST_GROUPS and self.contrast[begin:end].mean() > _SURE
         return gone
+
+
+@dataclass(frozen=True, slots=True)
+class _Flank:
+    """Patches of the flank, rows inward from the undamaged edge, (rows, groups): lightness of the grinding lines' crests and
+    valleys, and two colours (log ratios of blue and red to green)."""
+
+    crest: Floats
+    valley: Floats
+    blue: Floats
+    red: Floats
 
 
 def _runs(wide: NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -84,174 +127,161 @@ def _runs(wide: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return [(int(begin), int(end)) for begin, end in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def _lightness(light: NDArray[np.float32]) -> Floats:
-    """About the L* of CIE Lab, 0..1: even steps to the eye, and grain of even size in light and dark."""
-    return np.asarray(np.cbrt(np.maximum(light, 1e-4)), np.float64)
+def follow_land(photo: Photo, edge: Edge) -> Land | str:
+    """Follow the land inward of an edge; in words where there is no flank to tell it from."""
+    light = _inward(photo, edge)
+    if len(light) < _LEAST_FLANK_PX:
+        return "the flank leaves the picture too close to the edge"
+    luminance = np.asarray(light @ LUMINANCE.astype(np.float32))
+    if is_silhouette(float(np.percentile(luminance, 90)), edge.ground_light):
+        return "lit from behind: no flank is seen"
+    far = lightness(luminance[len(light) // 2 :])
+    grain = np.abs(far - cv2.blur(far, (_PATCH_PX[0], _PATCH_PX[0])))
+    if (grain > 6 * spread(grain)).mean() > _PRINT:
+        return "what lies behind the edge is no ground flank: it carries print, or other edges"
+    return Land(edge, *_land_path(_patches(light, luminance)))
 
 
-def _group_scatter(values: Floats) -> Floats:
-    """Standard deviation within each column group and three rows."""
-    kept = values[:, : values.shape[1] // _COLUMN * _COLUMN]
-    mean = cv2.blur(_grouped(kept), (1, 3))
-    return np.asarray(np.sqrt(np.maximum(cv2.blur(_grouped(kept**2), (1, 3)) - mean**2, 0.0)))
+def _inward(photo: Photo, edge: Edge) -> NDArray[np.float32]:
+    """Linear light (rows, columns, 3) from the undamaged edge inward, as far as the picture reaches along most of the edge."""
+    s = np.arange(edge.s_px[0] - (COLUMN_PX - 1) / 2, edge.s_px[-1] + COLUMN_PX / 2)
+    course = np.interp(s, edge.s_px, edge.course_px)
+    channels = [
+        straighten(
+            photo.linear_bgr,
+            photo.size,
+            edge.frame,
+            s_px=s,
+            course_px=course,
+            d_range=(0, _IN_PX),
+            weights=one,
+        ).light
+        for one in np.eye(3)
+    ]
+    light = np.stack(channels, axis=-1)
+    known = np.isfinite(light[..., 0])
+    depth = int(np.argmin(np.append(known.mean(axis=1) > 0.9, False)))
+    last = np.maximum(np.minimum(known.cumprod(axis=0).sum(axis=0), depth) - 1, 0)
+    rows = np.minimum(np.arange(depth)[:, None], last)
+    return np.nan_to_num(np.take_along_axis(light, rows[..., None], axis=0))
 
 
-def _grouped(values: Floats) -> Floats:
-    count = values.shape[1] // _COLUMN
-    return np.asarray(np.nanmean(values[:, : count * _COLUMN].reshape(len(values), count, _COLUMN), axis=2))
-
-
-def _ground_path(light: Floats, fine: Floats, first_row: int) -> Floats:
-    """Row per column group where the strip stops looking like the ground outside it: other light, or grain.
-
-    `fine` (rows, groups): scatter of the light within each group, which blur smooths away on the ground.
-    """
-    row = np.arange(len(light))[:, None] - first_row
-    below = slice(first_row - 60, first_row - 15)
-    level = np.median(light[below], axis=0)
-    slope = np.median(np.diff(cv2.blur(light[below], (31, 9)), axis=0))
-    doubt = np.zeros_like(light)
-    for off in (np.abs(light - level - slope * (row + 37)), cv2.blur(fine, (5, 5)) - np.median(fine[below])):
-        scatter = 1.4826 * np.median(np.abs(off[below])) + 1e-6
-        doubt = np.maximum(doubt, np.minimum(off / scatter, 2 * _LEFT))
-    path = best_path(-np.cumsum(doubt - _LEFT, axis=0), stiffness=_LEFT)
-    return _at_half(np.abs(light - level), path, -1)
-
-
-def _at_half(unlike: Floats, path: NDArray[np.int64], outward: int) -> Floats:
-    """The path moved (by up to 6 rows) to where what lies on its inner side has faded to half.
-
-    `outward`: +1 where rows grow away from the unlike side, -1 where they shrink.
-    """
-    reach = np.arange(-8, 7)
-    rows = np.clip(path + outward * reach[:, None], 0, len(unlike) - 1)
-    seen = cv2.blur(np.take_along_axis(unlike, rows, axis=0), (5, 1), borderType=cv2.BORDER_REPLICATE)
-    half = 0.5 * seen[:6].mean(axis=0)
-    share = (seen > half).sum(axis=0)
-    return np.asarray(path + outward * (share + reach[0] - 0.5))
-
-
-def _undamaged(s: Floats, edge: Floats) -> Floats:
-    """A parabola along the edge's outermost even parts: damage removes, stuck material adds."""
-    weight = np.ones(len(s))
-    line = np.full(len(s), np.median(edge))
-    for _ in range(12):
-        line = np.polynomial.Polynomial.fit(s, edge, 2, w=weight)(s)
-        off = edge - line
-        width = 1.4826 * np.median(np.abs(off)) + 0.5
-        weight = np.minimum(1.0, width / np.maximum(np.abs(off), 1e-9)) * np.where(off > width, 0.3, 1.0)
-    return line
-
-
-def follow_land(photo: Photo, line: EdgeLine) -> Land | None:
-    """Follow edge and land on a close-up; None where too little of the edge or of its flank lies in the picture."""
-    s = np.arange(-round(line.length_px), round(line.length_px) + 1, dtype=float)
-    strip = straighten(
-        photo.linear_bgr,
-        photo.size,
-        line.frame,
-        s_px=s,
-        course_px=np.zeros(len(s)),
-        d_range=(-_OUT_PX, _IN_PX),
-        weights=LUMINANCE,
+def _patches(light: NDArray[np.float32], luminance: NDArray[np.float32]) -> _Flank:
+    """Crests, valleys and colours in patches of a few grinding lines, one per row and column group."""
+    columns, rows = _PATCH_PX
+    grey = np.pad(
+        lightness(luminance).astype(np.float32), ((rows // 2,) * 2, (columns // 2,) * 2), mode="edge"
     )
-    near = strip.light[_OUT_PX - 40 : _OUT_PX + 60]
-    seen = np.asarray(np.isfinite(near).all(axis=0))
-    if seen.sum() < 200:
-        return None
-    columns = slice(int(np.argmax(seen)), len(seen) - int(np.argmax(seen[::-1])))
-    whole = _filled(_lightness(strip.light[:, columns]))
-    light, fine = _grouped(np.asarray(cv2.blur(whole, (1, 3)))), _group_scatter(whole)
-    s = s[columns][: light.shape[1] * _COLUMN].reshape(-1, _COLUMN).mean(axis=1)
-    edge = _ground_path(light, fine, _OUT_PX) - _OUT_PX
-    course = _undamaged(s, edge)
-    if course.max() > _IN_PX - _LEAST_FLANK_PX or course.min() < -_OUT_PX:
-        return None
-    width, contrast = _land_path(light, course + _OUT_PX)
-    return Land(line.frame, s, course, edge - course, width, contrast)
+    count = light.shape[1] // COLUMN_PX
+    windows = np.lib.stride_tricks.sliding_window_view(grey, (rows, columns))
+    windows = windows[:, COLUMN_PX // 2 : count * COLUMN_PX : COLUMN_PX]
+    high = int(_SHINING * rows * columns)
+    low = rows * columns - 1 - high
+    ranked = np.empty((2, *windows.shape[:2]))
+    for row, window in enumerate(windows):
+        values = np.partition(window.reshape(count, -1), (low, high), axis=1)
+        ranked[:, row] = values[:, high], values[:, low]
+    even = np.log(np.maximum(cv2.blur(light, (columns, rows + 2)), 1e-3))
+    blue = grouped(np.asarray(even[..., 0] - even[..., 1], np.float64))
+    red = grouped(np.asarray(even[..., 2] - even[..., 1], np.float64))
+    return _Flank(np.asarray(ranked[0]), np.asarray(ranked[1]), blue, red)
 
 
-def _filled(light: Floats) -> Floats:
-    """Rows outside the photo repeat the last one inside."""
-    known = np.isfinite(light)
-    row = np.where(known, np.arange(len(light))[:, None], 0)
-    filled = np.take_along_axis(light, np.maximum.accumulate(row, axis=0), axis=0)
-    return np.where(np.isfinite(filled), filled, np.nanmedian(light))
+def _against_flank(patches: Floats, land: Floats) -> Floats:
+    """How far each patch differs from the flank beyond the land, in standard deviations of the flank's patches.
+
+    The flank's light may change evenly with depth and slowly along the edge.
+    """
+    rows = np.arange(len(patches))[:, None]
+    depth = np.broadcast_to(rows / len(patches), patches.shape)
+    off, scatter = off_trend(patches, np.asarray(rows > land + 8), depth, degree=1, columns=_SHADE)
+    return np.asarray(cv2.blur(off / scatter, (1, 3)))
 
 
-def _land_path(light: Floats, course: Floats) -> tuple[Floats, Floats]:
-    """Width of the land per column group, and how clearly it differs from the flank, in grains."""
-    depth = len(light) - int(np.ceil(course.max())) - 1
-    rows = np.rint(course).astype(int) + np.arange(depth)[:, None]
-    inward = np.take_along_axis(light, rows, axis=0)
-    flank = inward[depth // 2 :]
-    level = cv2.blur(np.median(flank, axis=0)[None], (31, 1), borderType=cv2.BORDER_REPLICATE)
-    off = cv2.GaussianBlur(inward - level, (0, 0), sigmaX=1.5, sigmaY=1.5)
-    grain = 1.4826 * float(np.median(np.abs(off[depth // 2 :]))) + 1e-6
-    unlike = np.minimum(np.abs(off) / grain, _MOST)
-    gain = np.cumsum(unlike - _SEEN, axis=0)
-    width = best_path(np.vstack([np.zeros(gain.shape[1]), gain]), stiffness=_LAND_STIFFNESS)
+def _unlike(flank: _Flank, land: Floats) -> Floats:
+    """How far each patch is from being flank: smoother, brighter, or darker without its grinding lines."""
+    crest, valley, relief, blue, red = (
+        _against_flank(patches, land)
+        for patches in (flank.crest, flank.valley, flank.crest - flank.valley, flank.blue, flank.red)
+    )
+    unlike = np.maximum.reduce(
+        [-relief, crest, valley, -crest - np.maximum(relief, 0.0), np.zeros_like(crest)]
+    )
+    coloured = np.maximum(np.abs(blue), np.abs(red)) > _COLOURED
+    return np.asarray(np.where(coloured, np.maximum(unlike, _SEEN), unlike))
+
+
+def _land_path(flank: _Flank) -> tuple[Floats, Floats]:
+    """Width of the land per column group, and how clearly it differs from the flank."""
+    depth, count = flank.crest.shape
+    width = np.full(count, depth // 2, np.int64)
+    for _ in range(3):  # the flank is known better once the land is
+        unlike = _unlike(flank, width.astype(float))
+        gain = np.cumsum(np.minimum(unlike, _MOST) - _SEEN, axis=0)
+        width = best_path(np.vstack([np.zeros(count), gain]), stiffness=_LAND_STIFFNESS)
     inside = np.arange(depth)[:, None] < width
-    refined = np.where(width > 0, _at_half(np.abs(off), width, 1), 0.0)
-    return np.maximum(refined, 0.0), np.where(inside, unlike, 0.0).sum(axis=0) / np.maximum(width, 1)
+    contrast = np.where(inside, np.minimum(unlike, _MOST), 0.0).sum(axis=0) / np.maximum(width, 1)
+    return np.maximum(np.where(width > 0, at_half(unlike, width, 1), 0.0), 0.0), contrast
 
 
 def measure_land(photo: Photo, scale: Scale) -> Finding:
     """Wear land, broken-out stretches and overhang on a close-up of one edge (view `edge`).
 
-    The land is measured from the undamaged edge line, so a broken-out stretch belongs to it too.
+    The land is measured from the undamaged edge, so a broken-out stretch belongs to it too.
 
-    Quantities: wear_land_mean, wear_land_max (mm, over the edge that is not broken out), chip_count, chip_depth_max,
-    chip_length_total. Where no land shows and the edge is ragged the land is not measured: the edge is gone, not sharp.
+    Quantities: wear_land_mean, wear_land_max (mm), chip_count, chip_depth_max, chip_length_total. Where the edge is so
+    ragged that no land can be told from it, the land is not measured: the edge is gone, not sharp.
     """
-    line = find_edge_line(photo)
-    land = None if line is None else follow_land(photo, line)
-    if line is None or land is None:
+    edge = find_edge(photo)
+    if edge is None:
         reason = "no edge between rough metal and smooth ground runs through the picture"
         return Finding(not_measured=dict.fromkeys(_NAMES, reason), flags=("no_cutter",))
-    flags = line.flags
-    if land.missing_px.min() < -_LEAST_CHIP_PX:
-        flags += ("stuck_material",)
-    width, gone = _widths(land, scale), _missing(land, scale)
+    land = follow_land(photo, edge)
+    if isinstance(land, str):
+        return Finding(not_measured=dict.fromkeys(_NAMES, land), flags=(*edge.flags, "no_cutter"))
+    overhang = float(-edge.missing_px.min())
+    stuck = overhang > _LEAST_CHIP_PX
+    width = _widths(land, scale)
+    words = [_in_words(land)] if width else []
+    if stuck:
+        words.append(f"stuck material stands out by up to {overhang / scale.px_per_mm:.3f} mm")
     return Finding(
-        {**width, **gone},
-        {} if width else dict.fromkeys(_NAMES[:2], "no land shows against the flank, yet the edge is ragged"),
+        {**width, **_missing(land, scale)},
+        {} if width else dict.fromkeys(_LAND, "the edge is ragged, and no land can be told from that"),
         _marks(land),
-        flags,
+        edge.flags + ("stuck_material",) * stuck,
         (
-            Curve("edge", land.frame.to_photo(land.s_px, land.course_px + land.missing_px)),
-            Curve("undamaged_edge", land.frame.to_photo(land.s_px, land.course_px)),
-            Curve("land", land.frame.to_photo(land.s_px, land.course_px + land.width_px)),
+            Curve("edge", edge.points(edge.edge_px)),
+            Curve("undamaged_edge", edge.points(edge.course_px)),
+            Curve("land", edge.points(edge.course_px + land.width_px)),
         ),
-        (_in_words(land),),
+        tuple(words),
     )
 
 
 def _widths(land: Land, scale: Scale) -> dict[str, Quantity]:
-    width = land.width_px
-    shows = float((width > 0).mean()) if len(width) else 0.0
-    if shows < 0.5:
-        return {} if land.ragged_px > _RAGGED_PX or not len(width) else _no_land(scale)
+    """Mean and largest width; an upper limit where the edge shows none, nothing where it is too ragged to say."""
+    width, ragged = land.width_px, land.edge.ragged_px
+    if ragged > _RAGGED_PX and land.mean_px < _TOLD_APART * ragged:
+        return {}
+    if float((width > 0).mean()) < 0.5:
+        least = scale.to_mm(Quantity(_LEAST_CHIP_PX, "px", {"form": 1.0}, "upper_limit"))
+        return dict.fromkeys(_LAND, least)
     # Where a land ends is fuzzy: half the scatter from one group of columns to the next.
-    fuzzy = max(1.0, 0.5 * 1.4826 * float(np.median(np.abs(np.diff(width)))))
-    widest = np.convolve(width, np.full(5, 0.2), mode="same").max()
+    fuzzy = max(1.0, 0.5 * spread(np.abs(np.diff(width))))
     return {
         "wear_land_mean": scale.to_mm(
-            Quantity(float(width.mean()), "px", {"form": fuzzy, "noise": fuzzy / np.sqrt(len(width))})
+            Quantity(land.mean_px, "px", {"form": fuzzy, "noise": fuzzy / np.sqrt(len(width))})
         ),
-        "wear_land_max": scale.to_mm(Quantity(float(widest), "px", {"form": fuzzy, "noise": fuzzy})),
+        "wear_land_max": scale.to_mm(Quantity(land.widest_px, "px", {"form": fuzzy, "noise": fuzzy})),
     }
-
-
-def _no_land(scale: Scale) -> dict[str, Quantity]:
-    least = scale.to_mm(Quantity(_LEAST_CHIP_PX, "px", {"form": 1.0}, "upper_limit"))
-    return {"wear_land_mean": least, "wear_land_max": least}
 
 
 def _missing(land: Land, scale: Scale) -> dict[str, Quantity]:
     kept = land.width_px[~land.broken]
     usual = float(np.median(kept)) if len(kept) else 0.0
-    depth = np.where(land.broken, np.maximum(land.missing_px, land.width_px - usual), land.missing_px)
+    missing = land.edge.missing_px
+    depth = np.where(land.broken, np.maximum(missing, land.width_px - usual), missing)
     chips = [
         (begin, end)
         for begin, end in _runs(depth > _LEAST_CHIP_PX)
@@ -259,9 +289,9 @@ def _missing(land: Land, scale: Scale) -> dict[str, Quantity]:
     ]  # what begins at the frame may be the edge leaving the picture
     count = len(chips)
     length = Quantity(
-        float(_COLUMN * sum(end - begin for begin, end in chips)),
+        float(COLUMN_PX * sum(end - begin for begin, end in chips)),
         "px",
-        {"noise": float(_COLUMN * np.sqrt(2.0 * count))},
+        {"noise": float(COLUMN_PX * np.sqrt(2.0 * count))},
     )
     deepest = (
         Quantity(
@@ -278,22 +308,24 @@ def _missing(land: Land, scale: Scale) -> dict[str, Quantity]:
 
 
 def _marks(land: Land) -> tuple[Mark, ...]:
-    k = int(np.argmax(np.where(land.broken, 0.0, land.width_px)))
-    at = land.frame.to_photo(land.s_px[k : k + 1], land.course_px[k : k + 1] + land.width_px[k : k + 1])[0]
-    marks = [Mark("land", (float(at[0]), float(at[1])), "widest land")]
+    def at(k: int, d_px: Floats) -> tuple[float, float]:
+        x, y = land.edge.points(d_px)[k]
+        return float(x), float(y)
+
+    course = land.edge.course_px
+    widest = int(np.argmax(np.where(land.broken, 0.0, land.width_px)))
+    marks = [Mark("land", at(widest, course + land.width_px), "widest land")]
     if land.broken.any():
         middle = int(np.median(np.flatnonzero(land.broken)))
-        at = land.frame.to_photo(land.s_px[middle : middle + 1], land.course_px[middle : middle + 1])[0]
-        marks.append(Mark("chip", (float(at[0]), float(at[1])), "broken out"))
+        marks.append(Mark("chip", at(middle, course), "broken out"))
     return tuple(marks)
 
 
 def _in_words(land: Land) -> str:
     """The names of ISO 8688-2 (from memory): uniform VB 1, non-uniform VB 2, localized VB 3."""
-    width = land.width_px[~land.broken]
-    if not len(width) or not width.any():
+    if not land.width_px.any():
         return "no land seen"
-    spread = float(np.std(width)) / max(float(np.mean(width)), 1e-9)
-    peak = float(np.percentile(width, 99)) / max(float(np.median(width)), 1.0)
-    name = "localized (VB 3)" if peak > 3 else "uniform (VB 1)" if spread < 0.35 else "non-uniform (VB 2)"
-    return f"worn land: {name}"
+    uneven = float(np.std(land.width_px)) / land.mean_px
+    if land.widest_px > _LOCALIZED * land.mean_px:
+        return "worn land: localized (VB 3)"
+    return "worn land: " + ("uniform (VB 1)" if uneven < _UNIFORM else "non-uniform (VB 2)")

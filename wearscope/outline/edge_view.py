@@ -1,4 +1,4 @@
-"""Close-ups along one cutting edge: the line that parts rough metal from blurred ground."""
+"""Close-ups along one cutting edge: the line that parts rough metal from blurred ground, and the edge followed along it."""
 
 from dataclasses import dataclass
 
@@ -8,16 +8,49 @@ from numpy.typing import NDArray
 
 from wearscope.outline.find import gradients_of, small_copy
 from wearscope.outline.gate import exposure_flags
+from wearscope.outline.shape import Outline
 from wearscope.photo.read import Photo
-from wearscope.subpixel.trace import Frame
+from wearscope.subpixel.path import best_path
+from wearscope.subpixel.trace import LUMINANCE, Frame, straighten
 
-__all__ = ["EdgeLine", "find_edge_line"]
+__all__ = [
+    "COLUMN_PX",
+    "Edge",
+    "EdgeLine",
+    "at_half",
+    "find_edge",
+    "find_edge_line",
+    "grouped",
+    "lightness",
+    "off_trend",
+    "spread",
+]
 
+Floats = NDArray[np.float64]
+
+COLUMN_PX = 4
+"""Columns are judged in groups of this many px: finer detail of an edge or a land is grain."""
 _GRAIN_PX = 11
 """Side of the neighbourhood in which roughness is judged, px of the small picture."""
 _CLEAR = 0.5
 """A line that puts a quarter of either side wrong scores 0.5: rough and smooth then do not lie side by side."""
 _TURN = np.radians(3.0)
+_REACH_PX = 90
+"""Rows of the strip to both sides of the first line."""
+_GROUND_PX, _GAP_PX = 45, 8
+"""The ground is known from this many rows, this far outside the edge (blur and stuck grains stay out)."""
+_ALONG = 61
+"""Column groups (244 px) over which the ground's shading is taken as the same."""
+_DOUBT = 2.5
+"""Log-likelihood lost before a row counts as no longer ground: 2.2 standard deviations of the ground's noise."""
+_MOST = 8.0
+"""The most one row can lose (4 standard deviations): a speck on the ground is no edge."""
+_STIFFNESS = 2.0
+_LEAST_COLUMNS = 200
+_ROUGHER = 2.0
+"""Metal in focus has at least this many times the grain of a ground out of focus."""
+_LOST = 0.1
+"""An edge that leaves the strip along more than this share of its length is no edge that runs through the picture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +60,50 @@ class EdgeLine:
     frame: Frame
     length_px: float
     flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """The edge, one value per group of columns, px: place along (`s_px`), distance of the visible edge (`edge_px`) and of
+    the undamaged one (`course_px`) from the axis of `frame`, growing into the cutter."""
+
+    frame: Frame
+    s_px: Floats
+    edge_px: Floats
+    course_px: Floats
+    ground_light: float
+    flags: tuple[str, ...] = ()
+
+    @property
+    def missing_px(self) -> Floats:
+        """What is missing from the undamaged edge; negative: material stands out."""
+        return self.edge_px - self.course_px
+
+    @property
+    def ragged_px(self) -> float:
+        """How far the edge wanders from the undamaged one (robust standard deviation)."""
+        return spread(np.abs(self.missing_px))
+
+    def points(self, d_px: Floats) -> Floats:
+        """Photo points (n, 2) at distance `d_px` (n,) from the frame's axis."""
+        return self.frame.to_photo(self.s_px, d_px)
+
+    def outline(self, size: tuple[int, int]) -> Outline:
+        """The same as an outline of a photo of `size` (width, height), with the cutter's side as its mask."""
+        width, height = size
+        step = -(-max(size) // 640)
+        x, y = np.meshgrid(*((np.arange(side // step) + 0.5) * step - 0.5 for side in (width, height)))
+        s, d = self.frame.to_strip(np.stack([x.ravel(), y.ravel()], axis=1))
+        mask = (d > np.interp(s, self.s_px, self.edge_px)).reshape(x.shape)
+        (ax, ay), (bx, by) = self.frame.along, self.frame.into
+        points = self.points(self.edge_px)
+        return Outline(points if ax * by > ay * bx else points[::-1], mask, step, None)
+
+
+def find_edge(photo: Photo) -> Edge | None:
+    """The edge of a close-up, followed along its whole visible length; None where no edge runs through the picture."""
+    line = find_edge_line(photo)
+    return None if line is None else _follow(photo, line)
 
 
 def find_edge_line(photo: Photo) -> EdgeLine | None:
@@ -65,3 +142,135 @@ def _parting_line(rough: NDArray[np.bool_]) -> tuple[float, float, float]:
         if -wrong[k] > best[0]:
             best = (float(-wrong[k]), float(angle), first + k + 0.5)
     return best
+
+
+def lightness(light: NDArray[np.float32]) -> Floats:
+    """About the L* of CIE Lab, 0..1: even steps to the eye, and grain of even size in light and dark."""
+    return np.asarray(np.cbrt(np.maximum(light, 1e-4)), np.float64)
+
+
+def grouped(values: Floats) -> Floats:
+    """Means (rows, groups) of groups of columns; what is left over at the end is dropped."""
+    count = values.shape[1] // COLUMN_PX
+    return np.asarray(values[:, : count * COLUMN_PX].reshape(len(values), count, COLUMN_PX).mean(axis=2))
+
+
+def off_trend(
+    values: Floats, usable: NDArray[np.bool_], depth: Floats, *, degree: int, columns: int
+) -> tuple[Floats, float]:
+    """How far `values` lie from what changes evenly with depth and slowly along the edge, and the usable ones' scatter.
+
+    For each column a polynomial in `depth` (about -1 to 1) through the usable values of the nearest `columns` columns, robust
+    against a minority that lies off it. All arrays (rows, columns).
+    """
+
+    def near(sums: list[Floats]) -> Floats:
+        return np.asarray(cv2.blur(np.stack(sums), (columns, 1), borderType=cv2.BORDER_REPLICATE))
+
+    powers = [depth**k for k in range(2 * degree + 1)]
+    weight = usable.astype(float)
+    for _ in range(4):
+        moments = near([(weight * power).sum(axis=0) for power in powers])
+        right = near([(weight * values * power).sum(axis=0) for power in powers[: degree + 1]])
+        left = np.array([[moments[i + j] for j in range(degree + 1)] for i in range(degree + 1)])
+        solved = np.linalg.solve(left.transpose(2, 0, 1) + 1e-3 * np.eye(degree + 1), right.T[..., None])
+        off = values - sum(c * power for c, power in zip(solved[..., 0].T, powers, strict=False))
+        scatter = spread(np.abs(off[usable]))
+        weight = usable * np.minimum(1.0, 1.5 * scatter / np.maximum(np.abs(off), 1e-9))
+    return np.asarray(off), scatter
+
+
+def spread(sizes: Floats) -> float:
+    """Robust standard deviation of what has these sizes."""
+    return 1.4826 * float(np.median(sizes)) + 1e-6
+
+
+def at_half(unlike: Floats, path: NDArray[np.int64], outward: int) -> Floats:
+    """The path moved (by up to 7 rows) to where what lies on its inner side has faded to half.
+
+    `outward`: +1 where rows grow away from the unlike side, -1 where they shrink.
+    """
+    reach = np.arange(-8, 7)
+    rows = np.clip(path + outward * reach[:, None], 0, len(unlike) - 1)
+    seen = cv2.blur(np.take_along_axis(unlike, rows, axis=0), (5, 1), borderType=cv2.BORDER_REPLICATE)
+    half = 0.5 * seen[:6].mean(axis=0)
+    return np.asarray(path + outward * ((seen > half).sum(axis=0) + reach[0] - 0.5))
+
+
+def _follow(photo: Photo, line: EdgeLine) -> Edge | None:
+    """None where too little of the edge lies in the picture or what lies behind it is no rougher than the ground."""
+    s = np.arange(-round(line.length_px), round(line.length_px) + 1, dtype=float)
+    strip = straighten(
+        photo.linear_bgr,
+        photo.size,
+        line.frame,
+        s_px=s,
+        course_px=np.zeros(len(s)),
+        d_range=(-_REACH_PX, _REACH_PX),
+        weights=LUMINANCE,
+    )
+    seen = np.asarray(np.isfinite(strip.light[_REACH_PX - 40 : _REACH_PX + 60]).all(axis=0))
+    if seen.sum() < _LEAST_COLUMNS:
+        return None
+    columns = slice(int(np.argmax(seen)), len(seen) - int(np.argmax(seen[::-1])))
+    whole = _filled(lightness(strip.light[:, columns]))
+    light, fine = grouped(whole), grouped(_scatter(whole))
+    s = s[columns][: light.shape[1] * COLUMN_PX].reshape(-1, COLUMN_PX).mean(axis=1)
+    edge, rougher = _ground_path(light, fine)
+    edge -= _REACH_PX
+    if rougher < _ROUGHER or np.mean(np.abs(edge) > _REACH_PX - _GAP_PX) > _LOST:
+        return None
+    ground = float(np.nanmedian(strip.light[: _REACH_PX - 40, columns]))
+    return Edge(line.frame, s, edge, _undamaged(s, edge), ground, line.flags)
+
+
+def _filled(light: Floats) -> Floats:
+    """Rows outside the photo repeat the nearest one inside, columns without any the median of all."""
+    for _ in range(2):
+        known = np.isfinite(light)
+        row = np.where(known, np.arange(len(light))[:, None], 0)
+        light = np.take_along_axis(light, np.maximum.accumulate(row, axis=0), axis=0)[::-1]
+    return np.where(np.isfinite(light), light, np.nanmedian(light))
+
+
+def _scatter(light: Floats) -> Floats:
+    """Standard deviation in 9 columns and 3 rows."""
+    mean = cv2.blur(light, (9, 3))
+    return np.asarray(np.sqrt(np.maximum(cv2.blur(light**2, (9, 3)) - mean**2, 0.0)))
+
+
+def _ground_path(light: Floats, fine: Floats) -> tuple[Floats, float]:
+    """Row per column group where the strip stops looking like the ground outside it: other light, or grain.
+
+    `fine`: the light's scatter within a few px, which blur smooths away on the ground. The most likely path, with ground on its
+    outer side and anything on its inner one. Also how many times rougher it is inside, half of the length or more.
+    """
+    rows = np.arange(len(light))[:, None]
+    line = np.full(light.shape[1], float(_REACH_PX))
+    gap = 2 * _GAP_PX
+    for _ in range(3):
+        depth = np.minimum((rows - line) / _GROUND_PX, 0.0)
+        outside = np.asarray((rows < line - gap) & (rows > line - gap - _GROUND_PX))
+        if not outside.any():
+            return np.full(light.shape[1], np.inf), 0.0
+        off, noise = off_trend(light, outside, depth, degree=2, columns=_ALONG)
+        rough, rough_noise = off_trend(fine, outside, depth, degree=0, columns=_ALONG)
+        doubt = np.maximum(np.abs(off) / noise, rough / rough_noise)
+        path = best_path(-np.cumsum(np.minimum(doubt**2 / 2, _MOST) - _DOUBT, axis=0), stiffness=_STIFFNESS)
+        line = _undamaged(COLUMN_PX * np.arange(light.shape[1], dtype=float), path.astype(float))
+        gap = _GAP_PX
+    inside = np.clip(path + np.arange(15, 60)[:, None], 0, len(light) - 1)
+    grain = float(np.median(np.take_along_axis(fine, inside, axis=0)))
+    return at_half(np.abs(off), path + 1, -1), grain / max(float(np.median(fine[outside])), 1e-6)
+
+
+def _undamaged(s: Floats, edge: Floats) -> Floats:
+    """A parabola along the edge's outermost even parts: damage removes, stuck material adds."""
+    weight = np.ones(len(s))
+    line = np.full(len(s), np.median(edge))
+    for _ in range(12):
+        line = np.polynomial.Polynomial.fit(s, edge, 2, w=weight)(s)
+        off = edge - line
+        width = spread(np.abs(off)) + 0.5
+        weight = np.minimum(1.0, width / np.maximum(np.abs(off), 1e-9)) * np.where(off > width, 0.3, 1.0)
+    return line
