@@ -233,7 +233,7 @@ def _entry(name: str, q: "Quantity") -> dict[str, Any]:
         "uncertainty": q.expanded,
         "coverage": 0.95,
         "kind": q.kind,
-        **{side: u for side, u in (("below", q.below), ("above", q.above)) if u is not None},
+        **({"below": q.below, "above": q.above} if q.below != q.above else {}),
         "parts": dict(q.parts),
     }
 

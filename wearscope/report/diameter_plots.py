@@ -119,7 +119,7 @@ def _sure(result: "SeriesResult") -> str:
     d = result.diameter
     if d.kind == "lower_limit":
         return f"at least {d.value:.3f} mm"
-    if d.below is not None and d.above is not None:
+    if d.below is not None and d.above is not None and d.below != d.above:
         return f"D = {d.value:.3f} mm, -{d.below:.3f} / +{d.above:.3f} mm (95 %)"
     return f"D = {d.value:.4f} +/- {d.expanded:.4f} mm (95 %)"
 

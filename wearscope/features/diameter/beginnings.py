@@ -1,6 +1,6 @@
 """Where a fit of the edges may begin: combs of evenly spaced edges laid over the series."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,19 +8,21 @@ from numpy.typing import NDArray
 from wearscope.features.diameter.edge_fit import Beginning, EdgeFit, directions, rake_side
 from wearscope.features.diameter.grid import STRAIGHT, Series, columns_in, usual_step
 
-__all__ = ["STARTS", "beginnings", "carried_on", "helix_size"]
+__all__ = ["STARTS", "beginnings", "carried_on", "helix_sizes"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int_]
 
+_FREQUENT = 0.4
+"""Helices this often seen, as a share of the commonest, are tried: the heels of two facets come close to the edges."""
 STARTS = 4
 """Beginnings that are tried at least; more only while none of them gave a believable fit."""
 
 
 def beginnings(
-    series: Series, columns: Ints, size: float, flutes: int, most: int = 4 * STARTS
+    series: Series, columns: Ints, sizes: Sequence[float], flutes: int, most: int = 4 * STARTS
 ) -> Iterator[Beginning]:
-    """Where a fit may begin, best first: evenly spaced combs of edges, helices of both senses, both rake sides.
+    """Where a fit may begin, best first: evenly spaced combs of edges, helices of `sizes` in both senses, both rake sides.
 
     Ranked by how nearly constant reach / cos is. Where the angles of the photos are not known, each frame is turned to where
     it fits best.
@@ -32,7 +34,9 @@ def beginnings(
     shifts = np.arange(0, pitch, np.radians(1.5))
     turn = series.turn[: len(series.turn) // 2]
     ranked = []
-    for helix in (0.0,) if size * np.ptp(along) < STRAIGHT else (size, -size):
+    turned = [size for size in sizes if size * np.ptp(along) >= STRAIGHT]
+    straight = [0.0] if len(turned) < len(sizes) else []
+    for helix in [*straight, *(sign * size for size in turned for sign in (1, -1))]:
         seen = directions(series, turn, helix, along)
         for hand in (1, -1):
             cost = np.array([_comb_cost(reach, seen, comb + shift, hand, top) for shift in shifts])
@@ -64,11 +68,11 @@ def _fixed(series: Series, fit: EdgeFit) -> NDArray[np.bool_]:
     return np.asarray(np.bincount(series.frame, fit.used.sum(axis=1), minlength=frames) >= 4)
 
 
-def helix_size(series: Series, zone: tuple[float, float]) -> float:
-    """Size of the helix as angle per px along the axis, from single frames.
+def helix_sizes(series: Series, zone: tuple[float, float]) -> list[float]:
+    """Likely sizes of the helix as angle per px along the axis, the likeliest first, from single frames.
 
-    On an edge, the reach h and its slope along the axis obey slope^2 = k^2 (R^2 - h^2); relief faces scatter, edges agree, so
-    k is the commonest ratio.
+    On an edge, the reach h and its slope along the axis obey slope^2 = k^2 (R^2 - h^2), so k is a frequent ratio. The heel of a
+    ground relief runs with the helix too, at a smaller radius, and makes a second one.
     """
     columns = columns_in(series, zone)
     part, along = series.reach_px[:, columns], series.along_px[columns]
@@ -81,11 +85,13 @@ def helix_size(series: Series, zone: tuple[float, float]) -> float:
     )
     on = (reach > 0.85 * top) & (reach < 0.995 * top)
     if on.sum() < 4:
-        return 0.0
+        return [0.0]
     ratio = np.arctan(np.abs(slope[on]) / np.sqrt(1 - (reach[on] / top) ** 2))  # helix angle, radians
     grid = np.radians(np.arange(0.0, 60.0, 0.25))
     near = np.exp(-0.5 * ((grid[:, None] - ratio[None, :]) / np.radians(1.0)) ** 2).sum(axis=1)
-    return float(np.tan(grid[int(np.argmax(near))]) / top)
+    beside = np.pad(near, 1, constant_values=-1.0)
+    peak = (near >= beside[:-2]) & (near > beside[2:]) & (near > _FREQUENT * near.max())
+    return [float(np.tan(grid[i]) / top) for i in np.nonzero(peak)[0][np.argsort(-near[peak])]]
 
 
 def _slopes(reach: Floats, along: Floats) -> tuple[Floats, Floats]:

@@ -83,7 +83,10 @@ def step_along(series: Series, fit: EdgeFit) -> Step | None:
         return None
     off, allowed, delta = off_edges(series, fit)
     along = series.along_px
+    # Where the flutes have half run out the outline nears the shank's, whatever the edges do.
+    fluted = np.ptp(series.reach_px, axis=0)
     inside = ~np.isnan(off).all(axis=0) & (along >= after_corner(series)) & (along <= series.shank_from_px)
+    inside &= fluted > 0.5 * np.nanmedian(fluted[np.isin(along, fit.along_px)])
     radial = off[:, inside] / np.cos(delta[:, inside])
     level = np.nanmedian(radial, axis=0)
     # At a step an edge changes its radius in every direction alike; where flutes run out it does not.

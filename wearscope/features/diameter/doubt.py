@@ -3,7 +3,7 @@
 import numpy as np
 
 from wearscope.features.diameter.edge_fit import ANGLE_SPREAD, EdgeFit
-from wearscope.features.diameter.grid import AGREES_PX, NOISE_PX, Series, columns_in
+from wearscope.features.diameter.grid import AGREES_PX, NOISE_PX, STRAIGHT, Series, columns_in
 from wearscope.outline.silhouette import NotASilhouette
 
 __all__ = ["believable", "doubt", "must_match", "must_turn"]
@@ -15,6 +15,8 @@ def doubt(series: Series, fit: EdgeFit) -> str:
         return "the edges do not lie where the angles given put them"
     if fit.noise_px > 4 * NOISE_PX:
         return "the edges follow the fit only roughly"
+    if _too_few_directions(fit):
+        return "the edges were seen from too few sides to tell a right fit from a wrong one"
     if not _all_show(series, fit):
         return f"the outline does not repeat like {len(fit.radius_px)} cutting edges"
     columns = np.isin(series.along_px, fit.along_px)
@@ -24,6 +26,13 @@ def doubt(series: Series, fit: EdgeFit) -> str:
     if seen > largest + NOISE_PX * 4 + 2 * sd:
         return "the outline reaches farther than the edges found"
     return ""
+
+
+def _too_few_directions(fit: EdgeFit) -> bool:
+    """Whether straight edges were seen in hardly more directions than there are radii and angles to find."""
+    if abs(fit.helix) * float(np.ptp(fit.along_px)) >= STRAIGHT:
+        return False
+    return int((fit.used.mean(axis=1) > 0.5).sum()) < len(fit.radius_px) + 3
 
 
 def must_match(series: Series, fit: EdgeFit) -> None:

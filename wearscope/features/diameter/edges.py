@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from wearscope.features.diameter.beginnings import STARTS, beginnings, carried_on, helix_size
+from wearscope.features.diameter.beginnings import STARTS, beginnings, carried_on, helix_sizes
 from wearscope.features.diameter.cutting_length import END_SHARE, after_corner, cutting_end, step_along
 from wearscope.features.diameter.doubt import believable, must_turn
 from wearscope.features.diameter.edge_fit import EdgeFit, EdgesNotFound, fit_from
-from wearscope.features.diameter.grid import Series, columns_in
+from wearscope.features.diameter.grid import NOISE_PX, Series, columns_in
 
 __all__ = ["fit_edges"]
 
@@ -49,15 +49,15 @@ def fit_edges(series: Series, flutes: int) -> EdgeFit:
     # One edge that leans shows the same as one that runs out.
     if flutes == 1 or not _tapered(fit):
         fit = fit_from(series, flutes, columns, start, taper=False)
-    return replace(fit, zone_px=(first, max(sure[1], end - END_SHARE * series.shank_from_px)))
+    return replace(fit, zone_px=(first, end))
 
 
 def _best_start(series: Series, zone: tuple[float, float], flutes: int) -> EdgeFit:
     """The best of the fits from several beginnings: most samples on an edge, none below one (which cannot be)."""
     columns = columns_in(series, zone, 24)
     fits: list[tuple[float, int, EdgeFit]] = []
-    for guess in beginnings(series, columns, helix_size(series, zone), flutes):
-        if len(fits) >= STARTS and max(fits, key=lambda item: item[0])[0] > 0:
+    for guess in beginnings(series, columns, helix_sizes(series, zone), flutes):
+        if len(fits) >= STARTS and _good(max(fits, key=lambda item: item[:2])):
             break
         try:
             fit = fit_from(series, flutes, columns, guess, taper=False)
@@ -68,6 +68,11 @@ def _best_start(series: Series, zone: tuple[float, float], flutes: int) -> EdgeF
     if not fits:
         raise why
     return max(fits, key=lambda item: item[:2])[2]
+
+
+def _good(tried: tuple[float, int, EdgeFit]) -> bool:
+    """Believable, and samples lie as near to it as they do to an edge."""
+    return tried[0] > 0 and tried[2].noise_px <= NOISE_PX
 
 
 def _tapered(fit: EdgeFit) -> bool:
