@@ -93,10 +93,18 @@ class Measured:
         view: str,
         flute: int,
         grey: Any,
+        new: Any,
     ) -> Inspection:
         scale: Scale = scale_source.scale_for(photo.size)
         self.calls.append(
-            {"px_per_mm": scale.px_per_mm, "facts": facts, "view": view, "flute": flute, "grey": grey}
+            {
+                "px_per_mm": scale.px_per_mm,
+                "facts": facts,
+                "view": view,
+                "flute": flute,
+                "grey": grey,
+                "new": new,
+            }
         )
         grade = self.grades.pop(0)
         radius = Measurement(

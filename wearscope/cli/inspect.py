@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from wearscope.grading.observed import Observation
     from wearscope.inspection import Inspection
     from wearscope.photo.read import Photo
-    from wearscope.pipeline import ScaleSource
+    from wearscope.pipeline import NewOutline, ScaleSource
 
 __all__ = ["EXIT_CODES", "exit_code", "inspect", "register"]
 
@@ -60,6 +60,27 @@ def inspect(
         Path | None,
         typer.Option("--grey-card", help="Photo of a grey card in the same light, to judge heat colours by."),
     ] = None,
+    new_photo: Annotated[
+        Path | None,
+        typer.Option(
+            "--new-photo", help="Photo of the same cutter's corner when new: shows what is gone since."
+        ),
+    ] = None,
+    new_px_per_mm: Annotated[
+        float | None,
+        typer.Option(
+            "--new-px-per-mm",
+            callback=options.positive,
+            help="Pixels per mm of that photo, where it was taken at another magnification.",
+        ),
+    ] = None,
+    new_nominal: Annotated[
+        bool,
+        typer.Option(
+            "--new-nominal",
+            help="Hold the outline against straight edges and --nominal-radius instead of a photo.",
+        ),
+    ] = False,
     seen: Annotated[
         str | None,
         typer.Option(
@@ -99,7 +120,8 @@ def inspect(
     if source is None:
         inspection, written = conclude([], facts=facts, limits=rules, observed=answers), []
     else:
-        looks = _looks(shots, source, facts, rules, grey)
+        new = _new(new_photo, new_px_per_mm, new_nominal, source)
+        looks = _looks(shots, source, facts, rules, grey, new)
         inspection = join([one for _, one in looks], limits=rules, observed=answers)
         quick = as_json and out is None
         written = [] if quick else _draw(inspection, [photo for photo, _ in looks], folder, units)
@@ -118,8 +140,28 @@ def inspect(
     raise typer.Exit(exit_code(inspection))
 
 
+def _new(
+    photo: Path | None, px_per_mm: float | None, nominal: bool, source: "ScaleSource"
+) -> "NewOutline | None":
+    """What the cutter looked like when new, as far as it was given."""
+    from wearscope.pipeline import TypedScale, new_outline, nominal_outline
+
+    if photo is not None and nominal:
+        raise InputError("give either --new-photo or --new-nominal, not both")
+    if photo is None and px_per_mm is not None:
+        raise InputError("--new-px-per-mm is the scale of --new-photo: give that photo too")
+    if photo is None:
+        return nominal_outline() if nominal else None
+    return new_outline(photo, scale_source=source if px_per_mm is None else TypedScale(px_per_mm))
+
+
 def _looks(
-    shots: "list[Shot]", source: "ScaleSource", facts: "Facts", rules: "Limits", grey: Path | None
+    shots: "list[Shot]",
+    source: "ScaleSource",
+    facts: "Facts",
+    rules: "Limits",
+    grey: Path | None,
+    new: "NewOutline | None",
 ) -> "list[tuple[Photo, Inspection]]":
     from wearscope.photo.read import read_photo
     from wearscope.pipeline import grey_card, inspect_photo
@@ -129,7 +171,14 @@ def _looks(
     def look(shot: Shot) -> "tuple[Photo, Inspection]":
         photo = read_photo(shot.path)
         return photo, inspect_photo(
-            photo, scale_source=source, facts=facts, limits=rules, view=shot.view, flute=shot.flute, grey=card
+            photo,
+            scale_source=source,
+            facts=facts,
+            limits=rules,
+            view=shot.view,
+            flute=shot.flute,
+            grey=card,
+            new=new,
         )
 
     return [look(shot) for shot in shots]

@@ -25,6 +25,7 @@ __all__ = [
     "Units",
     "length",
     "per_photo",
+    "positive",
     "scale_source",
 ]
 
@@ -40,7 +41,8 @@ def length(text: str) -> float:
         raise typer.BadParameter(str(error)) from error
 
 
-def _positive(value: float | None) -> float | None:
+def positive(value: float | None) -> float | None:
+    """A number more than 0, or none; wrong use of the command otherwise."""
     if value is not None and not 0 < value < float("inf"):
         raise typer.BadParameter(f"{value:g} is not more than 0")
     return value
@@ -51,7 +53,7 @@ Calibration = Annotated[
 ]
 PxPerMm = Annotated[
     float | None,
-    typer.Option("--px-per-mm", callback=_positive, help="Pixels per mm, typed in instead of a calibration."),
+    typer.Option("--px-per-mm", callback=positive, help="Pixels per mm, typed in instead of a calibration."),
 ]
 Kind = Annotated[
     Literal["flat", "corner-radius", "ball", "engraver", "surfacing", "other"] | None,
