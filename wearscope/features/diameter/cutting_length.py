@@ -61,7 +61,7 @@ def off_edges(series: Series, fit: EdgeFit) -> tuple[Floats, Floats, Floats]:
     )
     which, delta, model = model_of(series, state, series.along_px, series.lever_px)
     ahead = rake_side(fit) * delta
-    spread = 3 * np.sqrt(predicted_variance(series, fit, which, delta))
+    spread = 3 * np.sqrt(predicted_variance(series, fit, state, which, delta))
     # Farther ahead the back of the next tooth stands out.
     ahead_of_edge = (ahead > 0) & (ahead < min(np.radians(35), 0.6 * np.pi / len(fit.radius_px)))
     noise = 4 * max(fit.noise_px, NOISE_PX)

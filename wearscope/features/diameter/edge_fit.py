@@ -85,22 +85,26 @@ class EdgeFit:
 
     def about_shank(self, places: Floats) -> Floats:
         """Distance of every edge from the shank's axis at `places` along it, shape (N, len(places)), px."""
+        return np.asarray(np.abs(self._points(places)))
+
+    def _points(self, places: Floats) -> NDArray[np.complex128]:
+        """The edges at `places`, seen along the axis of the shank, as complex numbers (N, len(places)), px."""
         angle = self.angle[:, None] - self.helix * places[None, :]
         radius = self.radius_px[:, None] + self.taper * (places - np.mean(self.along_px))[None, :]
-        out: Floats = radius + self.offset_px[0] * np.cos(angle) + self.offset_px[1] * np.sin(angle)
-        return out
+        return np.asarray(radius * np.exp(1j * angle) + complex(*self.offset_px), np.complex128)
 
     def largest_px(self, end_px: float | None = None) -> tuple[float, float]:
         """The largest distance of an edge from the shank's axis up to `end_px` (the cutting length), and its standard uncertainty
         (fit only), px."""
         places = np.linspace(0.0, self.zone_px[1] if end_px is None else end_px, 60)
-        reach = self.about_shank(places)
-        edge, place = np.unravel_index(int(np.argmax(reach)), reach.shape)
-        angle = self.angle[edge] - self.helix * places[place]
+        points = self._points(places)
+        edge, place = np.unravel_index(int(np.argmax(np.abs(points))), points.shape)
+        farthest = points[edge, place]
+        reach = abs(farthest)
         gradient = np.zeros(len(self.radius_px) + 3)
         gradient[edge] = 1.0
-        gradient[-3:] = places[place] - np.mean(self.along_px), np.cos(angle), np.sin(angle)
-        return float(reach[edge, place]), float(np.sqrt(gradient @ self.covariance @ gradient))
+        gradient[-3:] = places[place] - np.mean(self.along_px), farthest.real / reach, farthest.imag / reach
+        return float(reach), float(np.sqrt(gradient @ self.covariance @ gradient))
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,6 +214,37 @@ def model_of(series: Series, s: Unknowns, along: Floats, lever: Floats) -> tuple
     return which, delta, model
 
 
+def _gradient(
+    series: Series,
+    s: Unknowns,
+    sample: tuple[Ints, Ints],
+    delta: Floats,
+    along: Floats,
+    middle: float,
+    lever: Floats,
+) -> tuple[Ints, Floats]:
+    """For every sample (row of the series, edge) the ten unknowns it depends on, (n, 10), and the reach's derivatives after them."""
+    flutes, frames = len(s.radius), len(s.turn)
+    row, edge = sample
+    frame, side = series.frame[row], series.side[row]
+    view = s.turn[frame] + (side < 0) * np.pi
+    radius, cosine, sine = s.radius[edge], np.cos(delta), np.sin(delta)
+    slope, same, base = -radius * sine, np.zeros_like(edge), 2 * flutes + 5
+    terms = (
+        (edge, cosine),
+        (flutes + edge, -slope),
+        (same + 2 * flutes, slope * along),
+        (same + 2 * flutes + 1, side * radius**2 * sine * cosine),
+        (same + 2 * flutes + 2, (along - middle) * cosine),
+        (same + 2 * flutes + 3, np.cos(view)),
+        (same + 2 * flutes + 4, np.sin(view)),
+        (base + frame, slope),
+        (base + frames + frame, side),
+        (base + 2 * frames + frame, side * lever),
+    )
+    return np.stack([index for index, _ in terms], axis=-1), np.stack([d for _, d in terms], axis=-1)
+
+
 def _normal_equations(
     series: Series,
     s: Unknowns,
@@ -222,25 +257,19 @@ def _normal_equations(
     taper: bool,
 ) -> tuple[Floats, Floats]:
     """Normal matrix and right side: samples, then everything known beforehand."""
-    flutes, frames = len(s.radius), len(s.turn)
+    flutes = len(s.radius)
     i, j = np.nonzero(used)
     along = series.along_px[columns]
-    frame, edge, d, side = series.frame[i], which[i, j], delta[i, j], series.side[i]
-    view = s.turn[frame] + (side < 0) * np.pi
-    slope = -s.radius[edge] * np.sin(d)
-    base = 2 * flutes + 5
-    rows = np.arange(len(i))
-    jac = np.zeros((len(i), base + 3 * frames))
-    jac[rows, edge] = np.cos(d)
-    jac[rows, flutes + edge] = -slope
-    jac[:, 2 * flutes] = slope * along[j]
-    jac[:, 2 * flutes + 1] = side * s.radius[edge] ** 2 * np.sin(d) * np.cos(d)
-    jac[:, 2 * flutes + 2] = (along[j] - along.mean()) * np.cos(d)
-    jac[:, 2 * flutes + 3], jac[:, 2 * flutes + 4] = np.cos(view), np.sin(view)
-    jac[rows, base + frame] = slope
-    jac[rows, base + frames + frame] = side
-    jac[rows, base + 2 * frames + frame] = side * series.lever_px[:, columns][i, j]
-    normal, right = jac.T @ jac * weight, jac.T @ weighted
+    index, slope = _gradient(
+        series, s, (i, which[i, j]), delta[i, j], along[j], along.mean(), series.lever_px[i, columns[j]]
+    )
+    size = 2 * flutes + 5 + 3 * len(s.turn)
+    pairs = (index[:, :, None] * size + index[:, None, :]).ravel()
+    squares = np.bincount(pairs, (slope[:, :, None] * slope[:, None, :]).ravel(), size**2)
+    normal: Floats = np.asarray(squares.reshape(size, size) * weight, np.float64)
+    right: Floats = np.asarray(
+        np.bincount(index.ravel(), (slope * weighted[:, None]).ravel(), size), np.float64
+    )
     spread, now = _known_beforehand(series, s, taper)
     normal += np.diag(spread**-2.0)
     right -= now / spread**2
@@ -329,37 +358,18 @@ def _wrap(angle: Floats) -> Floats:
     return out
 
 
-def predicted_variance(series: Series, fit: EdgeFit, which: Ints, delta: Floats) -> Floats:
+def predicted_variance(series: Series, fit: EdgeFit, s: Unknowns, which: Ints, delta: Floats) -> Floats:
     """Variance of the reach that the fit predicts for every sample."""
-    flutes, frames = len(fit.radius_px), len(fit.turn)
-    base = 2 * flutes + 5
-    view = fit.turn[series.frame] + (series.side < 0) * np.pi
-    slope = fit.radius_px[which] * np.sin(delta)
-    out = np.zeros_like(delta)
-    ones = np.ones(delta.shape[1])
-    for row, (frame, side) in enumerate(zip(series.frame, series.side, strict=True)):
-        common = [
-            np.cos(delta[row]),
-            slope[row],
-            -slope[row] * series.along_px,
-            ones * np.cos(view[row]),
-            ones * np.sin(view[row]),
-            -slope[row],
-            ones * side,
-            side * series.lever_px[row],
-        ]
-        gradient = np.stack(common, axis=-1)
-        rest = [
-            2 * flutes,
-            base - 2,
-            base - 1,
-            base + frame,
-            base + frames + frame,
-            base + 2 * frames + frame,
-        ]
-        for edge in np.unique(which[row]):
-            here = which[row] == edge
-            known = [edge, flutes + edge, *rest]
-            g = gradient[here]
-            out[row, here] = np.einsum("ik,kl,il->i", g, fit.wide[np.ix_(known, known)], g)
-    return np.maximum(out, 0.0)
+    shape = delta.shape
+    row, column = (x.ravel() for x in np.indices(shape))
+    index, slope = _gradient(
+        series,
+        s,
+        (row, which.ravel()),
+        delta.ravel(),
+        series.along_px[column],
+        float(fit.along_px.mean()),
+        series.lever_px.ravel(),
+    )
+    out = np.einsum("nk,nkl,nl->n", slope, fit.wide[index[:, :, None], index[:, None, :]], slope)
+    return np.asarray(np.maximum(out, 0.0).reshape(shape))
