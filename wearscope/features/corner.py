@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from wearscope.finding import Curve, Finding, Mark
 from wearscope.geometry.corner_outline import CornerLoss, corner_loss
 from wearscope.geometry.scale import Scale
+from wearscope.outline.pose import EDGE_REACH
 from wearscope.outline.shape import CornerPose, Outline
 from wearscope.photo.read import LUMINANCE, Photo, srgb_to_linear
 from wearscope.quantity import COVERAGE_FACTOR, ONE_SIDED_95, Quantity
@@ -56,6 +57,8 @@ _SHARPENED = 0.03
 _FARTHEST_PX = 400.0
 _BLUR_GROWS = 1.6
 """A blur this many times the outline's guess is no blur any more: the model has lost the edge."""
+_ROOM_PX = 16.0
+"""The outline finds the virtual corner to about 3 px, 4 px beside a wide rounding; a fit that goes this far has lost it."""
 _ARC_MISFIT = 0.04
 """An arc fits if the outline strays from it by less than this share of the recession, and of sigma_b, rms (a 45
 degree chamfer strays from its best arc by 5 to 7 % of the recession, computed)."""
@@ -138,17 +141,26 @@ def _virtual(wedge: Wedge) -> tuple[float, float]:
 
 
 def fit_corner(
-    linear: NDArray[np.float32], pose: CornerPose, *, saturated: tuple[float, float] = (-np.inf, np.inf)
+    linear: NDArray[np.float32],
+    pose: CornerPose,
+    *,
+    saturated: tuple[float, float] = (-np.inf, np.inf),
+    radius_px: float | None = None,
 ) -> CornerFit:
     """Fit a blurred rounded wedge to a picture in linear light, shape (h, w), starting from `pose`.
 
-    `saturated` (low, high): values at or beyond these are clipped and count as inequalities.
+    `saturated` (low, high): values at or beyond these are clipped and count as inequalities. `radius_px`: a radius
+    worth trying, from the outline.
     """
-    first = (min(_FIRST_REACH_PX, pose.end_length_px), min(_FIRST_REACH_PX, pose.side_length_px))
     start = _start(pose)
-    uneven = uneven_light(linear, start, reach_px=first, clip=saturated)
+    deepest = radius_px or 0.0
+    far = max(_FIRST_REACH_PX, deepest / math.tan(start.half_angle) + _FIRST_REACH_PX / 2)
+    first = (min(far, pose.end_length_px), min(far, pose.side_length_px))
+    uneven = uneven_light(linear, start, reach_px=first, clip=saturated, deepest=deepest)
     plain: Levels = "along" if uneven else "plane"
-    wedge = approach(linear, start, reach_px=first, clip=saturated, levels=plain)
+    wedge = approach(
+        linear, start, reach_px=first, clip=saturated, levels=plain, radius_px=radius_px, room_px=_ROOM_PX
+    )
 
     def stage(
         wedge: Wedge, active: Sequence[int], *, thin: int = 1, levels: Levels = plain, **how: Any
@@ -164,7 +176,9 @@ def fit_corner(
             thin=thin,
             levels=levels,
         )
-        return solve(pixels, wedge, active=active, largest_blur=_largest_blur(pose), **how)
+        return solve(
+            pixels, wedge, active=active, largest_blur=_largest_blur(pose), near=(start, _ROOM_PX), **how
+        )
 
     active = list(range(6))
     rough = stage(wedge, active, thin=3, rounds=8, tolerance=0.3)
@@ -330,23 +344,32 @@ def measure_corner(
     origin = np.array(box[:2], dtype=float)
     clip = _clip_levels(photo) if outline.mix == LUMINANCE else (-np.inf, np.inf)
     local = replace(pose, apex_px=(x - origin[0], y - origin[1]))
-    fit = fit_corner(photo.linear(box, mix=outline.mix), local, saturated=clip)
     loss = _loss(outline, pose)
+    radius = None if loss is None else _radius_of(loss, pose)
+    fit = fit_corner(photo.linear(box, mix=outline.mix), local, saturated=clip, radius_px=radius)
     why = _unlike_an_arc(fit, local, loss)
     found = _rounded(fit, scale) if why is None else _broken(fit, loss, scale, origin, why)
     return _placed(found, origin)
 
 
 def _loss(outline: Outline, pose: CornerPose) -> CornerLoss | None:
-    """The corner read from the contour alone; None where the contour does not reach."""
-    reach = (min(pose.end_length_px, _CONTOUR_REACH_PX), min(pose.side_length_px, _CONTOUR_REACH_PX))
+    """The corner read from the contour alone; None where the contour does not reach, or follows other edges."""
+    gaps = pose.end_gap_px, pose.side_gap_px
+    whole = min(_CONTOUR_REACH_PX, EDGE_REACH * outline.mask_step)  # so far the contour is on the half level
+    reach = min(pose.end_length_px, whole + gaps[0]), min(pose.side_length_px, whole + gaps[1])
     try:
-        return corner_loss(
+        loss = corner_loss(
             outline.points_px, pose.apex_px, pose.end_direction, pose.side_direction,
-            reach_px=reach, resolution_px=max(pose.blur_px, 1.0),
+            reach_px=reach, resolution_px=max(pose.blur_px, 1.0), gap_px=gaps,
         )  # fmt: skip
     except ValueError:
         return None
+    return loss if math.dist(loss.virtual_px, pose.apex_px) < _ROOM_PX + 5 * loss.u_position else None
+
+
+def _radius_of(loss: CornerLoss, pose: CornerPose) -> float:
+    """The radius that an arc of this recession has."""
+    return loss.recession / (1 / math.sin(_start(pose).half_angle) - 1)
 
 
 def _unlike_an_arc(fit: CornerFit, pose: CornerPose, loss: CornerLoss | None) -> str | None:
@@ -357,7 +380,8 @@ def _unlike_an_arc(fit: CornerFit, pose: CornerPose, loss: CornerLoss | None) ->
         2 * abs(bend) * max(r - wedge.bend_from, 0.0)
         for bend, r in zip((wedge.end_bend, wedge.side_bend), reach, strict=True)
     ]
-    lost = wedge.blur > 0.99 * _largest_blur(pose) or wedge.tangent_length > min(reach)
+    strayed = max(abs(wedge.x - pose.apex_px[0]), abs(wedge.y - pose.apex_px[1])) > 0.99 * _ROOM_PX
+    lost = strayed or wedge.blur > 0.99 * _largest_blur(pose) or wedge.tangent_length > min(reach)
     if lost or max(swing) > _STRAIGHT:
         return "the edges at the corner are too uneven for an arc to be fitted"
     if loss is not None and loss.recession > wedge.recession + 5 * wedge.blur + 5 * loss.u_position + 5:

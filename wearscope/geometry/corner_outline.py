@@ -47,13 +47,14 @@ def _runs(points: Floats, apex: Floats, ahead: Floats, other: Floats, reach: flo
     return (parts[0], parts[1]) if lean[0] > lean[1] else (parts[1], parts[0])
 
 
-def _edge(part: Floats, apex: Floats, ahead: Floats, reach: float) -> Line:
-    """The unworn edge: robust line through the far two thirds, pointing away from the corner.
+def _edge(part: Floats, apex: Floats, ahead: Floats, reach: float, gap: float) -> Line:
+    """The unworn edge: robust line through the far two thirds and beyond `gap`, pointing away from the corner.
 
     Where enough of the contour lies along the edge as it was found, the rest (broken out, chipped) does not count.
     """
     along = (part - apex) @ ahead
-    far = along > min(reach, float(along.max(initial=0.0))) / 3
+    seen = min(reach, float(along.max(initial=0.0)))
+    far = along > max(seen / 3, min(gap, 2 * seen / 3))
     across = np.abs((part - apex) @ np.array([-ahead[1], ahead[0]]))
     line = None
     for near_px, near_rad in _NEAR:
@@ -88,17 +89,20 @@ def corner_loss(
     *,
     reach_px: tuple[float, float],
     resolution_px: float,
+    gap_px: tuple[float, float] = (0.0, 0.0),
 ) -> CornerLoss:
     """Measure the loss at a corner on the contour `points` (n, 2), ordered, about 1 px apart or denser.
 
-    `resolution_px`: deviations from an edge smaller than this are not seen as loss. Raises ValueError where the
+    `resolution_px`: deviations from an edge smaller than this are not seen as loss. `gap_px`: nearer to the apex than
+    this the edges are not whole. Raises ValueError where the
     contour has too little of either edge.
     """
     apex, ahead, other = np.array(apex_px), np.array(end_direction), np.array(side_direction)
     end_part, side_part = _runs(points, apex, ahead, other, max(reach_px))
     if min(len(end_part), len(side_part)) < 12:
         raise ValueError("too little of the outline on one side of the corner")
-    end, side = _edge(end_part, apex, ahead, reach_px[0]), _edge(side_part, apex, other, reach_px[1])
+    end = _edge(end_part, apex, ahead, reach_px[0], gap_px[0])
+    side = _edge(side_part, apex, other, reach_px[1], gap_px[1])
     virtual = np.array(meet(end, side))
     parts = []
     for part, line in ((end_part, end), (side_part, side)):

@@ -64,6 +64,8 @@ def locate(
         lengths[1],
         float(np.median(blur)) if len(blur) else float("nan"),
         shared or upright,
+        end.gap * step,
+        side.gap * step,
     )
     return pose, (views[0], views[1])
 

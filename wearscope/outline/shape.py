@@ -18,7 +18,8 @@ class CornerPose:
     from the apex along the end edge and the side edge; the cutter lies between them (about 90 degrees).
     `end_length_px`, `side_length_px`: how far each edge can be followed inside the frame.
     `blur_px`: a first guess of sigma_b at the corner.
-    `roles_certain`: False where which edge is the end edge was guessed.
+    `roles_certain`: False where which edge is the end edge was guessed. `end_gap_px`, `side_gap_px`: how far from the
+    apex each edge is first seen, about: beyond a rounding or a break.
     """
 
     apex_px: tuple[float, float]
@@ -28,6 +29,8 @@ class CornerPose:
     side_length_px: float
     blur_px: float
     roles_certain: bool = False
+    end_gap_px: float = 0.0
+    side_gap_px: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -93,7 +93,7 @@ def outline_distance(wedge: Wedge, points: Floats) -> tuple[Floats, Floats]:
 
 Levels = Literal["plane", "quadratic", "along"]
 """How the light on either side may change: with position, or freely along the outline."""
-_KNOT_PX, _KNOT_BLURS, _MOST_KNOTS = 20.0, 6.0, 20
+_KNOT_PX, _KNOT_BLURS, _MOST_KNOTS, _CALM_BLURS = 20.0, 6.0, 20, 3.0
 """Light that changes faster along the outline than this cannot be told from the outline's own shape."""
 
 
@@ -107,10 +107,16 @@ def outline_run(wedge: Wedge, points: Floats) -> Floats:
     return np.asarray(np.sign(t) * np.where(beyond > 0, arc + beyond, np.minimum(turned, arc)))
 
 
-def _level_basis(wedge: Wedge, points: Floats, reach_px: tuple[float, float], levels: Levels) -> Floats:
-    """Columns (n, m) whose sum a level is: first 1, then departures from it."""
+def _level_basis(
+    wedge: Wedge, points: Floats, reach_px: tuple[float, float], levels: Levels, deepest: float
+) -> Floats:
+    """Columns (n, m) whose sum a level is: first 1, then departures from it; round the corner there are none, or they
+    would stand for the rounding."""
     if levels == "along":
         run = outline_run(wedge, points)
+        gone = max(deepest - wedge.radius, 0.0) / math.tan(wedge.half_angle)
+        calm = wedge.radius * (np.pi / 2 - wedge.half_angle) + gone + _CALM_BLURS * wedge.blur
+        run = np.sign(run) * np.maximum(np.abs(run) - calm, 0.0)
         low, high = float(run.min(initial=0.0)), float(run.max(initial=0.0))
         pitch = max(_KNOT_PX, _KNOT_BLURS * wedge.blur, (high - low) / _MOST_KNOTS)
         knots = pitch * np.array(
@@ -166,13 +172,15 @@ def strip_pixels(
     use = (distance >= -outside) & (inner <= inside) & (along <= limit)
     points = points[use]
     values = picture[points[:, 1].astype(int), points[:, 0].astype(int)].astype(np.float64)
-    return Pixels(points, values, _level_basis(wedge, points, reach_px, levels), *clip)
+    return Pixels(points, values, _level_basis(wedge, points, reach_px, levels, deepest), *clip)
 
 
 _COARSE = 2
 """The first approach works on a picture this many times smaller, whose blur reaches as far as a bad start lies off."""
 _COARSE_BLUR = 1.5
-_COARSE_RADII = (0.0, 8.0, 24.0, 72.0)
+_COARSE_RADII = (0.0, 8.0, 24.0)
+_DEEPEST = 0.9
+"""Radius over the length of edge followed: some of the edge must be left."""
 
 
 def approach(
@@ -182,10 +190,13 @@ def approach(
     reach_px: tuple[float, float],
     clip: tuple[float, float],
     levels: Levels = "plane",
+    radius_px: float | None = None,
+    room_px: float = np.inf,
 ) -> Wedge:
     """From a start some px and degrees off to within about a pixel, on a small and blurred picture.
 
-    Several radii are tried; the one that explains the picture best is followed.
+    Sharp and `radius_px` are tried, or several radii where nothing is known; the one that explains the picture best is
+    followed. The apex stays within `room_px` of the start.
     """
     import cv2
 
@@ -202,22 +213,31 @@ def approach(
     apex = ((start.x - x0 - shift) / _COARSE, (start.y - y0 - shift) / _COARSE)
     reach = (reach_px[0] / _COARSE, reach_px[1] / _COARSE)
     sharp = Wedge(*apex, start.end_angle, start.side_angle, 0.0, math.log(blur))
-    radii = [r for r in _COARSE_RADII if r <= 0.7 * min(reach)]
+    near = (sharp, room_px / _COARSE) if np.isfinite(room_px) else None
+    radii = sorted(_COARSE_RADII if radius_px is None else (0.0, radius_px / _COARSE))
+    radii = [r for r in radii if r <= max(_DEEPEST * min(reach), 1.0)]
     pixels = strip_pixels(
         small, sharp, half_px=(3 * blur, 3 * blur), reach_px=reach, clip=clip, thin=2, levels=levels,
         deepest=radii[-1],
     )  # fmt: skip
     if len(pixels.values) < 60:
         return start
-    best: Solution | None = None
-    for radius in radii:  # all on the same pixels, so that their costs can be compared
-        tried = solve(
-            pixels, replace(sharp, rounding=radius**2), active=range(5), robust=False, rounds=2, nodes=10
+    tries = [
+        solve(
+            pixels,
+            replace(sharp, rounding=r * r),
+            active=range(5),
+            robust=False,
+            rounds=2,
+            nodes=10,
+            near=near,
         )
-        if best is None or tried.cost < best.cost:
-            best = tried
-    assert best is not None
-    w = solve(pixels, best.wedge, active=range(5), robust=True, rounds=6, tolerance=0.5, nodes=10).wedge
+        for r in radii
+    ]
+    best = min(tries, key=lambda tried: float(np.abs(tried.residual).sum()))  # all on the same pixels
+    w = solve(
+        pixels, best.wedge, active=range(5), robust=True, rounds=6, tolerance=0.5, nodes=10, near=near
+    ).wedge
     return Wedge(
         w.x * _COARSE + shift + x0, w.y * _COARSE + shift + y0, w.end_angle, w.side_angle,
         max(w.rounding, 0.0) * _COARSE**2, start.log_blur,
@@ -229,17 +249,24 @@ _UNEVEN = 0.05
 
 
 def uneven_light(
-    picture: NDArray[np.float32], wedge: Wedge, *, reach_px: tuple[float, float], clip: tuple[float, float]
+    picture: NDArray[np.float32],
+    wedge: Wedge,
+    *,
+    reach_px: tuple[float, float],
+    clip: tuple[float, float],
+    deepest: float = 0.0,
 ) -> bool:
     """Does the light beside the edges, away from the corner, change along them more than a plane allows?
 
-    Bevels, grinding marks and reflections beside a real edge do that; then the levels must follow them.
+    Bevels, grinding marks and reflections beside a real edge do that; then the levels must follow them. `deepest`: the
+    corner may be rounded up to this radius, px.
     """
     half = _BESIDE[1] * wedge.blur + 1.5
     pixels = strip_pixels(picture, wedge, half_px=half, reach_px=reach_px, clip=clip, thin=2)
     distance, along = outline_distance(wedge, pixels.points)
     limit = np.where(outline_run(wedge, pixels.points) < 0, *reach_px)
-    away = (np.abs(distance) > _BESIDE[0] * wedge.blur) & (along > limit / 3)
+    clear = np.maximum(limit / 3, 1.2 * deepest / math.tan(wedge.half_angle))
+    away = (np.abs(distance) > _BESIDE[0] * wedge.blur) & (along > clear)
     means = []
     for side in (-1, 1):
         here = away & (np.sign(distance) == side)
@@ -307,11 +334,13 @@ def solve(
     nodes: int = 20,
     complete: bool = False,
     largest_blur: float = 40.0,
+    near: tuple[Wedge, float] | None = None,
 ) -> Solution:
     """Levenberg-Marquardt over the free fields of `wedge` and the twelve level coefficients.
 
     `prior` (mean, standard deviation), each (10,), infinite where there is none. Stops when the best step left is
     shorter than `tolerance` standard uncertainties (the Newton decrement). `complete`: slopes after the fields held, too.
+    `near` (where, px): the apex stays that near, and the edges within 0.1 rad of those of that wedge.
     """
     free = np.array(sorted(active))
     n_free = len(free)
@@ -376,7 +405,7 @@ def solve(
             step = np.linalg.solve(scaled + damping * np.eye(len(size)), right / size) / size
             tried_vector = vector.copy()
             tried_vector[free] += step[:n_free]
-            tried_vector = _bounded(vector, tried_vector, largest_blur)
+            tried_vector = _bounded(vector, tried_vector, largest_blur, near)
             tried_levels = levels + step[n_free:].reshape(2, -1)
             tried_wedge = wedge.moved(tried_vector)
             tried = rounded_wedge(tried_wedge, pixels.points, wanted=active, nodes=nodes)
@@ -418,13 +447,20 @@ def solve(
 _LARGEST_STEP = np.array([8, 8, 0.2, 0.2, np.inf, 0.7, 0.01, 0.01, 0.3, 0.3])
 
 
-def _bounded(old: Floats, new: Floats, largest_blur: float) -> Floats:
+_TURN = 0.1
+"""Edges followed over a hundred px are right to a fraction of this (rad); a fit that wants more follows something else."""
+
+
+def _bounded(old: Floats, new: Floats, largest_blur: float, near: tuple[Wedge, float] | None) -> Floats:
     """One step moves the apex at most 8 px, angles 0.2 rad, the blur a factor 2; R^2 grows at most fourfold."""
     blur = np.exp(old[5])
     out = old + np.clip(new - old, -_LARGEST_STEP, _LARGEST_STEP)
     out[4] = np.clip(new[4], min(old[4], 0.0) - blur**2, 4 * max(old[4], 0.0) + (6 * blur) ** 2)
     out[5] = np.clip(out[5], np.log(0.3), np.log(largest_blur))
     out[8:10] = np.clip(out[8:10], -0.6, 0.6)
+    if near is not None:
+        middle, room = near[0].vector()[:4], np.array([near[1], near[1], _TURN, _TURN])
+        out[:4] = np.clip(out[:4], middle - room, middle + room)
     return out
 
 
