@@ -35,23 +35,29 @@ def half_width(
     `u`: standard uncertainty of a part that follows a t distribution of `freedom` (rounded down, as JCGM 100 G.4.1 does);
     `rectangles`: standard uncertainties of parts that are even between two ends.
     """
-    from scipy.optimize import brentq
-    from scipy.stats import norm, t
+    from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
-    bell = norm if math.isinf(freedom) else t(max(math.floor(freedom), 1))
+    whole = max(math.floor(min(freedom, 1e6)), 1)
+    tail = float(ndtri((1 + level) / 2) if math.isinf(freedom) else stdtrit(whole, (1 + level) / 2))
     widest = max(rectangles, default=0.0)
     if widest == 0.0:
-        return float(u * bell.ppf((1 + level) / 2))
+        return u * tail
     places, share = _sum_of_rectangles(rectangles, widest)
     # The rectangles' steps stand for their whole width.
     u = math.hypot(u, math.sqrt(3) * widest / _BINS)
-    farthest = float(places[-1]) + u * float(bell.ppf((1 + level) / 2)) + widest
 
-    def outside(reach: float) -> float:
-        within = bell.cdf((reach - places) / u) - bell.cdf((-reach - places) / u)
-        return float(share @ within) - level
+    def below(reach: float) -> Floats:
+        z = (reach - places) / u
+        return np.asarray(ndtr(z) if math.isinf(freedom) else stdtr(whole, z))
 
-    return float(brentq(outside, 0.0, farthest, xtol=1e-6 * farthest))
+    low, high = 0.0, float(places[-1]) + u * tail + widest
+    while high - low > 1e-6 * high:
+        middle = (low + high) / 2
+        if share @ (below(middle) - below(-middle)) < level:
+            low = middle
+        else:
+            high = middle
+    return high
 
 
 def _sum_of_rectangles(rectangles: Sequence[float], widest: float) -> tuple[Floats, Floats]:
