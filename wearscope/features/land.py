@@ -18,7 +18,6 @@ from wearscope.measures import MEASURES
 from wearscope.outline.edge_view import (
     COLUMN_PX,
     Edge,
-    at_half,
     find_edge,
     grouped,
     lightness,
@@ -49,8 +48,13 @@ _MOST = 4.0
 _SEEN = 2.5
 """Standard deviations of the flank's own patches by which a place must differ on average to count as land:
 midway between the flank itself (0.8) and the most that counts."""
-_COLOURED = 4.0
-"""What differs this much from the flank in colour alone (stuck or tinted) hides what is beneath: it speaks neither way."""
+_HIDES = 4.0
+"""What differs this much from the flank in colour alone, or is this much rougher (stuck, tinted), hides what is beneath:
+it speaks neither way."""
+_NEAR_PX = 16
+"""The border lies within this many rows of the likeliest path: grinding lines make it ragged."""
+_CLEAR = 2.0
+"""A border is put on the half level where the step is at least this many times the scatter to both sides."""
 _SURE = 3.5
 """Mean contrast from which a stretch differs from the flank nearly everywhere: another surface."""
 _LAND_STIFFNESS = 2.0
@@ -63,8 +67,9 @@ _BROKEN = 4.0
 _LEAST_GROUPS = 8
 _LEAST_CHIP_PX = 4.0
 """Four times the scatter of a followed edge (about 1 px)."""
-_PRINT = 0.05
-"""Grain leaves six of its standard deviations in no place, specks on the metal in fewer than this share (seen: 0.006)."""
+_PRINT = 10.0
+"""The largest tenth of a flank's grain is about 6 times its smallest quarter (5.2 if it were normal); print and borders on an
+even ground make it ten times and more."""
 _LOCALIZED = 0.5 / 0.3
 """The two life criteria of ISO 8688-2 (from memory): 0.3 mm uniform, 0.5 mm localized wear."""
 _UNIFORM = 0.25
@@ -112,10 +117,11 @@ class Land:
 
 @dataclass(frozen=True, slots=True)
 class _Flank:
-    """Patches of the flank, rows inward from the undamaged edge, (rows, groups): lightness of the grinding lines' crests and
-    valleys, and two colours (log ratios of blue and red to green)."""
+    """Patches of the flank, rows inward from the undamaged edge, (rows, groups): lightness of the grinding lines' crests, of
+    their middle and of their valleys, and two colours (log ratios of blue and red to green)."""
 
     crest: Floats
+    middle: Floats
     valley: Floats
     blue: Floats
     red: Floats
@@ -137,7 +143,8 @@ def follow_land(photo: Photo, edge: Edge) -> Land | str:
         return "lit from behind: no flank is seen"
     far = lightness(luminance[len(light) // 2 :])
     grain = np.abs(far - cv2.blur(far, (_PATCH_PX[0], _PATCH_PX[0])))
-    if (grain > 6 * spread(grain)).mean() > _PRINT:
+    common, largest = np.percentile(grain, (25, 90))
+    if largest > _PRINT * common:
         return "what lies behind the edge is no ground flank: it carries print, or other edges"
     return Land(edge, *_land_path(_patches(light, luminance)))
 
@@ -175,16 +182,15 @@ def _patches(light: NDArray[np.float32], luminance: NDArray[np.float32]) -> _Fla
     count = light.shape[1] // COLUMN_PX
     windows = np.lib.stride_tricks.sliding_window_view(grey, (rows, columns))
     windows = windows[:, COLUMN_PX // 2 : count * COLUMN_PX : COLUMN_PX]
-    high = int(_SHINING * rows * columns)
-    low = rows * columns - 1 - high
-    ranked = np.empty((2, *windows.shape[:2]))
+    low, middle, high = (int(share * rows * columns) for share in (1 - _SHINING, 0.5, _SHINING))
+    ranked = np.empty((3, *windows.shape[:2]))
     for row, window in enumerate(windows):
-        values = np.partition(window.reshape(count, -1), (low, high), axis=1)
-        ranked[:, row] = values[:, high], values[:, low]
+        values = np.partition(window.reshape(count, -1), (low, middle, high), axis=1)
+        ranked[:, row] = values[:, high], values[:, middle], values[:, low]
     even = np.log(np.maximum(cv2.blur(light, (columns, rows + 2)), 1e-3))
     blue = grouped(np.asarray(even[..., 0] - even[..., 1], np.float64))
     red = grouped(np.asarray(even[..., 2] - even[..., 1], np.float64))
-    return _Flank(np.asarray(ranked[0]), np.asarray(ranked[1]), blue, red)
+    return _Flank(np.asarray(ranked[0]), np.asarray(ranked[1]), np.asarray(ranked[2]), blue, red)
 
 
 def _against_flank(patches: Floats, land: Floats) -> Floats:
@@ -200,15 +206,13 @@ def _against_flank(patches: Floats, land: Floats) -> Floats:
 
 def _unlike(flank: _Flank, land: Floats) -> Floats:
     """How far each patch is from being flank: smoother, brighter, or darker without its grinding lines."""
-    crest, valley, relief, blue, red = (
+    crest, middle, relief, blue, red = (
         _against_flank(patches, land)
-        for patches in (flank.crest, flank.valley, flank.crest - flank.valley, flank.blue, flank.red)
+        for patches in (flank.crest, flank.middle, flank.crest - flank.valley, flank.blue, flank.red)
     )
-    unlike = np.maximum.reduce(
-        [-relief, crest, valley, -crest - np.maximum(relief, 0.0), np.zeros_like(crest)]
-    )
-    coloured = np.maximum(np.abs(blue), np.abs(red)) > _COLOURED
-    return np.asarray(np.where(coloured, np.maximum(unlike, _SEEN), unlike))
+    unlike = np.maximum.reduce([-relief, middle, -crest - np.maximum(relief, 0.0), np.zeros_like(crest)])
+    hidden = np.maximum.reduce([np.abs(blue), np.abs(red), relief]) > _HIDES
+    return np.asarray(np.where(hidden, np.maximum(unlike, _SEEN), unlike))
 
 
 def _land_path(flank: _Flank) -> tuple[Floats, Floats]:
@@ -221,7 +225,37 @@ def _land_path(flank: _Flank) -> tuple[Floats, Floats]:
         width = best_path(np.vstack([np.zeros(count), gain]), stiffness=_LAND_STIFFNESS)
     inside = np.arange(depth)[:, None] < width
     contrast = np.where(inside, np.minimum(unlike, _MOST), 0.0).sum(axis=0) / np.maximum(width, 1)
-    return np.maximum(np.where(width > 0, at_half(unlike, width, 1), 0.0), 0.0), contrast
+    return np.where(width > 0, _border(flank, width), 0.0), contrast
+
+
+def _border(flank: _Flank, width: NDArray[np.int64]) -> Floats:
+    """The border put where the middle of the light is half-way between land and flank, or the grinding lines' relief where
+    the two are equally light; within `_NEAR_PX` rows."""
+    step = np.arange(-_NEAR_PX, _NEAR_PX)[:, None]
+    rows = width + step
+    near_px = np.minimum(width, _NEAR_PX)
+    within, beyond = (step >= -near_px) & (step < -near_px / 2), step >= _NEAR_PX // 2
+    best, clearest = width.astype(float), np.full(width.shape, _CLEAR)
+    for patches in (flank.middle, flank.crest - flank.valley):
+        near = np.take_along_axis(patches, np.clip(rows, 0, len(patches) - 1), axis=0)
+        land, land_noise = _level(near, within)
+        other, other_noise = _level(near, np.broadcast_to(beyond, near.shape))
+        clear = np.abs(land - other) / np.maximum(land_noise, other_noise)
+        like_land = (np.abs(near - land) < np.abs(near - other)) & (step >= -near_px)
+        better = clear > clearest
+        best = np.where(better, width - near_px + like_land.sum(axis=0), best)
+        clearest = np.where(better, clear, clearest)
+    return np.asarray(best, np.float64)
+
+
+def _level(values: Floats, used: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """Median and robust scatter down the used rows; 0 and infinity where there are none."""
+    kept = np.where(used, values, np.inf)
+    count = np.maximum(used.sum(axis=0), 1)
+    each = np.arange(values.shape[1])
+    level = np.sort(kept, axis=0)[(count - 1) // 2, each]
+    apart = np.sort(np.where(used, np.abs(values - level), np.inf), axis=0)[(count - 1) // 2, each]
+    return np.where(used.any(axis=0), level, 0.0), 1.4826 * apart + 1e-6
 
 
 def measure_land(photo: Photo, scale: Scale) -> Finding:

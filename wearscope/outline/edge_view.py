@@ -35,8 +35,9 @@ _GRAIN_PX = 11
 _CLEAR = 0.5
 """A line that puts a quarter of either side wrong scores 0.5: rough and smooth then do not lie side by side."""
 _TURN = np.radians(3.0)
-_REACH_PX = 90
-"""Rows of the strip to both sides of the first line."""
+_OUT_PX, _REACH_PX, _FLANK_PX = 150, 90, 260
+"""Rows of the strip outside the first line (which may lie on the border of a wide smooth land), inside it in which
+the edge is sought, and to where the flank begins at the latest."""
 _GROUND_PX, _GAP_PX = 45, 8
 """The ground is known from this many rows, this far outside the edge (blur and stuck grains stay out)."""
 _ALONG = 61
@@ -46,9 +47,14 @@ _DOUBT = 2.5
 _MOST = 8.0
 """The most one row can lose (4 standard deviations): a speck on the ground is no edge."""
 _STIFFNESS = 2.0
+_SUDDEN = 8.0
+"""Standard deviations of the ground's change over 8 rows that only an edge reaches (shading alone makes one or two)."""
 _LEAST_COLUMNS = 200
 _ROUGHER = 2.0
 """Metal in focus has at least this many times the grain of a ground out of focus."""
+_BENT, _WILD = 0.03, 0.01
+"""A cutting edge bends by less than the first and wanders by less than the second share of its length; the outline of
+a corner does not."""
 _LOST = 0.1
 """An edge that leaves the strip along more than this share of its length is no edge that runs through the picture."""
 
@@ -83,6 +89,12 @@ class Edge:
     def ragged_px(self) -> float:
         """How far the edge wanders from the undamaged one (robust standard deviation)."""
         return spread(np.abs(self.missing_px))
+
+    @property
+    def bend_px(self) -> float:
+        """How far the undamaged edge departs from the straight line between its ends."""
+        chord = np.linspace(self.course_px[0], self.course_px[-1], len(self.course_px))
+        return float(np.abs(self.course_px - chord).max())
 
     def points(self, d_px: Floats) -> Floats:
         """Photo points (n, 2) at distance `d_px` (n,) from the frame's axis."""
@@ -206,22 +218,27 @@ def _follow(photo: Photo, line: EdgeLine) -> Edge | None:
         line.frame,
         s_px=s,
         course_px=np.zeros(len(s)),
-        d_range=(-_REACH_PX, _REACH_PX),
+        d_range=(-_OUT_PX, _FLANK_PX),
         weights=LUMINANCE,
     )
-    seen = np.asarray(np.isfinite(strip.light[_REACH_PX - 40 : _REACH_PX + 60]).all(axis=0))
+    seen = np.asarray(np.isfinite(strip.light[_OUT_PX - 40 : _OUT_PX + 60]).all(axis=0))
     if seen.sum() < _LEAST_COLUMNS:
         return None
     columns = slice(int(np.argmax(seen)), len(seen) - int(np.argmax(seen[::-1])))
-    whole = _filled(lightness(strip.light[:, columns]))
+    known = np.isfinite(strip.light[:, columns]).mean(axis=1)
+    first = int(np.argmax(known > 0.9))
+    whole = _filled(lightness(strip.light[first:, columns]))
     light, fine = grouped(whole), grouped(_scatter(whole))
     s = s[columns][: light.shape[1] * COLUMN_PX].reshape(-1, COLUMN_PX).mean(axis=1)
-    edge, rougher = _ground_path(light, fine)
-    edge -= _REACH_PX
-    if rougher < _ROUGHER or np.mean(np.abs(edge) > _REACH_PX - _GAP_PX) > _LOST:
+    last = _OUT_PX + _REACH_PX - first
+    row, quiet = _ground_path(light[:last], fine[:last], _OUT_PX - first)
+    behind = fine[last:][known[first + last :] > 0.5]
+    rough = float(np.median(behind)) if len(behind) else float(np.median(fine[_OUT_PX - first :]))
+    if rough < _ROUGHER * quiet or np.mean((row < _GAP_PX) | (row > last - _GAP_PX)) > _LOST:
         return None
-    ground = float(np.nanmedian(strip.light[: _REACH_PX - 40, columns]))
-    return Edge(line.frame, s, edge, _undamaged(s, edge), ground, line.flags)
+    edge, ground = row + first - _OUT_PX, float(np.nanmedian(strip.light[: _OUT_PX - 40, columns]))
+    found = Edge(line.frame, s, edge, _undamaged(s, edge), ground, line.flags)
+    return None if found.bend_px > _BENT * np.ptp(s) or found.ragged_px > _WILD * np.ptp(s) else found
 
 
 def _filled(light: Floats) -> Floats:
@@ -239,29 +256,36 @@ def _scatter(light: Floats) -> Floats:
     return np.asarray(np.sqrt(np.maximum(cv2.blur(light**2, (9, 3)) - mean**2, 0.0)))
 
 
-def _ground_path(light: Floats, fine: Floats) -> tuple[Floats, float]:
+def _ground_path(light: Floats, fine: Floats, about: int) -> tuple[Floats, float]:
     """Row per column group where the strip stops looking like the ground outside it: other light, or grain.
 
     `fine`: the light's scatter within a few px, which blur smooths away on the ground. The most likely path, with ground on its
-    outer side and anything on its inner one. Also how many times rougher it is inside, half of the length or more.
+    outer side and anything on its inner one, sought from row `about`. Also the ground's own scatter.
     """
     rows = np.arange(len(light))[:, None]
-    line = np.full(light.shape[1], float(_REACH_PX))
+    s = COLUMN_PX * np.arange(light.shape[1], dtype=float)
+    line = _undamaged(s, _outermost_step(light, about))
     gap = 2 * _GAP_PX
     for _ in range(3):
+        line = np.maximum(line, gap + _GAP_PX)
         depth = np.minimum((rows - line) / _GROUND_PX, 0.0)
-        outside = np.asarray((rows < line - gap) & (rows > line - gap - _GROUND_PX))
-        if not outside.any():
-            return np.full(light.shape[1], np.inf), 0.0
+        near = rows > line - gap - _GROUND_PX
+        outside = np.asarray((rows < line - gap) & near)
         off, noise = off_trend(light, outside, depth, degree=2, columns=_ALONG)
         rough, rough_noise = off_trend(fine, outside, depth, degree=0, columns=_ALONG)
-        doubt = np.maximum(np.abs(off) / noise, rough / rough_noise)
+        doubt = np.where(near, np.maximum(np.abs(off) / noise, rough / rough_noise), 0.0)
         path = best_path(-np.cumsum(np.minimum(doubt**2 / 2, _MOST) - _DOUBT, axis=0), stiffness=_STIFFNESS)
-        line = _undamaged(COLUMN_PX * np.arange(light.shape[1], dtype=float), path.astype(float))
+        line = _undamaged(s, path.astype(float))
         gap = _GAP_PX
-    inside = np.clip(path + np.arange(15, 60)[:, None], 0, len(light) - 1)
-    grain = float(np.median(np.take_along_axis(fine, inside, axis=0)))
-    return at_half(np.abs(off), path + 1, -1), grain / max(float(np.median(fine[outside])), 1e-6)
+    return at_half(np.abs(off), path + 1, -1), float(np.median(fine[outside]))
+
+
+def _outermost_step(light: Floats, about: int) -> Floats:
+    """For each column group the outermost row where the light changes faster than the ground's noise, else `about`."""
+    step = np.zeros_like(light)
+    step[4:-4] = np.abs(cv2.blur(light[8:] - light[:-8], (9, 1)))
+    sudden = step > _SUDDEN * spread(step[4 : max(about // 2, 12)])
+    return np.where(sudden.any(axis=0), np.argmax(sudden, axis=0), about).astype(float)
 
 
 def _undamaged(s: Floats, edge: Floats) -> Floats:

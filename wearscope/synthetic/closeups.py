@@ -1,7 +1,7 @@
 """The two other looks at a cutter: close along an edge from the flank, and along the axis at the tip."""
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -17,6 +17,13 @@ from wearscope.synthetic.surface import brushed, clouds
 __all__ = ["edge_scene", "end_scene"]
 
 Points = NDArray[np.float64]
+LandTone = Literal["bright edge", "bright", "dark"]
+_TONES: dict[LandTone, tuple[float, float]] = {
+    "bright edge": (0.38, 0.85),
+    "bright": (1.15, 0.3),
+    "dark": (0.10, 0.0),
+}
+"""Light from the land (the flank sends about 0.62) and how much more of it shines at the very edge."""
 
 
 def edge_scene(
@@ -28,13 +35,17 @@ def edge_scene(
     rotation_deg: float = 0.0,
     land_mm: float = 0.08,
     land_unevenness: float = 0.3,
+    land_tone: LandTone = "bright edge",
+    side_light: float = 0.0,
+    stuck_mm: Sequence[tuple[float, float]] = (),
     chips: Sequence[Chip] = (),
     grinding_deg: float = 62.0,
     look: Look | None = None,
 ) -> Scene:
     """The flank above its cutting edge, which runs through the whole frame, with a worn land of mean width `land_mm` along it.
 
-    Chips count `at_mm` from the left end of the frame. The truth holds the land's width (mean and largest inside the frame, from the undamaged
+    Chips count `at_mm` from the left end of the frame, and so does what is stuck on the land, `stuck_mm` (place, length). `side_light` is how
+    much more light than in the middle the right end gets (the left end as much less). The truth holds the land's width (mean and largest inside the frame, from the undamaged
     edge), its border and the edge in px, and length and depth of what is missing from the edge. Heat is hottest in the frame's middle.
     """
     look = look or Look(background="desk", finish="hss")
@@ -70,7 +81,10 @@ def edge_scene(
         return build_scene(size, place.to_px(outline), truth, look, rng, place=place, seen=None)
     u, v = place.grid_mm(size)
     above = np.interp(u, x, edge[:, 1]) - v
-    grey = _flank(u, above, np.interp(u, x, width), np.deg2rad(grinding_deg), land_mm, look, rng)
+    grey = _flank(u, above, np.interp(u, x, width), np.deg2rad(grinding_deg), land_mm, land_tone, look, rng)
+    grey = _with_stuck(grey, u + half, above, np.interp(u, x, width), stuck_mm, rng) * (
+        1 + side_light * u / half
+    )
     none = np.zeros_like(u)
     seen = Seen(none, none, none, none, u, none)
     damage = [(*r["deepest_mm"], r["length_mm"] / 2) for r in records]
@@ -158,24 +172,48 @@ def _land_width(x: Points, half: float, mean: float, unevenness: float, rng: np.
 
 
 def _flank(
-    u: Light, above: Light, width: Light, angle: float, land_mm: float, look: Look, rng: np.random.Generator
+    u: Light,
+    above: Light,
+    width: Light,
+    angle: float,
+    land_mm: float,
+    tone: LandTone,
+    look: Look,
+    rng: np.random.Generator,
 ) -> Light:
-    """Oblique grinding lines; on the land a smoother surface, lighter toward the edge, with a bright line on it."""
+    """Oblique grinding lines; on the land a smoother surface, with a bright line on its edge where the tone has one."""
     size = (u.shape[1], u.shape[0])
     across, along = u * np.sin(angle) - above * np.cos(angle), u * np.cos(angle) + above * np.sin(angle)
     ground = 0.62 * brushed(across, along, rng, line=0.005, length=0.5, depth=1.9 * look.texture)
     ground *= 1 + 0.12 * clouds(size, rng, (3.0, 60.0, 300.0), (0.8, 0.6, 1.0))
     if land_mm <= 0:
         return np.asarray(ground, np.float32)
+    level, glint = _TONES[tone]
     ragged = width * (1 + 0.10 * clouds(size, rng, (5.0, 14.0), (0.7, 1.0)))
     on_land = np.clip((ragged - above) / 0.006 + 0.5, 0, 1)
     polish = brushed(u, above, rng, line=0.02, length=0.05, depth=0.8 * look.texture)
     shine = (
-        0.85
+        glint
         * np.exp(-0.5 * (above / (0.22 * land_mm)) ** 2)
         * (1 + 0.3 * clouds(size, rng, (10.0, 50.0), (0.6, 1.0)))
     )
-    return np.asarray(ground * (1 - on_land) + on_land * (0.38 + np.maximum(shine, 0)) * polish, np.float32)
+    return np.asarray(ground * (1 - on_land) + on_land * (level + np.maximum(shine, 0)) * polish, np.float32)
+
+
+def _with_stuck(
+    grey: Light,
+    from_left: Light,
+    above: Light,
+    width: Light,
+    stuck_mm: Sequence[tuple[float, float]],
+    rng: np.random.Generator,
+) -> Light:
+    """Lumps as light as the flank on the land's lower two thirds, so that the land shows above them."""
+    lump = 0.6 * (1 + 0.35 * clouds((grey.shape[1], grey.shape[0]), rng, (2.0, 6.0), (1.0, 1.0)))
+    for at_mm, length_mm in stuck_mm:
+        on = (np.abs(from_left - at_mm) < length_mm / 2) & (above < 0.65 * width)
+        grey = np.where(on, np.maximum(lump, 0.02), grey)
+    return np.asarray(grey, np.float32)
 
 
 def _end_faces(
