@@ -12,6 +12,7 @@ from wearscope.errors import InputError
 
 if TYPE_CHECKING:
     from wearscope.features.diameter import SeriesResult
+    from wearscope.photo.read import Photo
     from wearscope.quantity import Quantity
 
 __all__ = ["diameter", "register"]
@@ -25,7 +26,10 @@ def register(app: typer.Typer) -> None:
 def diameter(
     photos: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="PHOTO...", help="Back-lit silhouettes, turned between photos."),
+        typer.Argument(
+            metavar="PHOTO...",
+            help="Back-lit silhouettes, turned between photos; or one short film of one full turn.",
+        ),
     ] = None,
     flutes: Flutes = None,
     nominal: Annotated[
@@ -46,6 +50,9 @@ def diameter(
     angles: Annotated[
         str | None, typer.Option("--angles", metavar="DEG,...", help="Angle of every photo, degrees.")
     ] = None,
+    frames: Annotated[
+        int, typer.Option("--frames", min=8, max=72, help="How many pictures to take out of a film.")
+    ] = 24,
     edges_in_plane: Annotated[
         bool,
         typer.Option(
@@ -120,11 +127,12 @@ def diameter(
         try:
             series = _series(
                 photos,
+                frames,
                 flutes,
                 px_per_mm,
                 calibration,
                 shank,
-                _angles(len(photos), step, angles),
+                _angles(photos, step, angles),
                 micrometer_error,
                 lens_distance,
                 edges_in_plane,
@@ -168,13 +176,33 @@ def diameter(
     _tell({**document, "pictures": [str(path) for path in pictures]}, as_json)
 
 
-def _angles(photos: int, step: float | None, angles: str | None) -> list[float] | None:
+def _pictures(photos: list[Path], frames: int) -> "list[Photo]":
+    """The photos, or pictures out of the film."""
+    from wearscope.photo.film import is_film, pick_pictures
+    from wearscope.photo.read import read_photo
+
+    if is_film(photos[0]):
+        return list(pick_pictures(photos[0], frames))
+    return [read_photo(path) for path in photos]
+
+
+def _angles(photos: list[Path], step: float | None, angles: str | None) -> list[float] | None:
+    from wearscope.photo.film import is_film
+
+    film = next((path for path in photos if is_film(path)), None)
+    if film is not None and len(photos) > 1:
+        raise InputError(f"{film} is a film: give one film alone, or photos alone")
+    if film is not None and (step is not None or angles is not None):
+        raise InputError(
+            f"{film}: the angles of a film's pictures are not known: leave --step and --angles away; "
+            "for known angles take single photos"
+        )
     if step is not None and angles is not None:
         raise InputError("give either --step or --angles, not both")
     if step is not None:
         if not 0 < abs(step) < 180:
             raise InputError(f"--step {step:g}: expected more than 0 and less than 180 degrees")
-        return [step * i for i in range(photos)]
+        return [step * i for i in range(len(photos))]
     if angles is None:
         return None
     try:
@@ -183,13 +211,14 @@ def _angles(photos: int, step: float | None, angles: str | None) -> list[float] 
         raise InputError(
             f"--angles {angles!r}: expected numbers with commas between, such as 0,32,61"
         ) from None
-    if len(found) != photos:
-        raise InputError(f"--angles names {len(found)} angles, but there are {photos} photos")
+    if len(found) != len(photos):
+        raise InputError(f"--angles names {len(found)} angles, but there are {len(photos)} photos")
     return found
 
 
 def _series(
     photos: list[Path],
+    frames: int,
     flutes: int,
     px_per_mm: float | None,
     calibration: Path | None,
@@ -200,18 +229,18 @@ def _series(
     edges_in_plane: bool,
 ) -> "SeriesResult":
     from wearscope.features.diameter import find_silhouettes, measure_series
-    from wearscope.photo.read import read_photo
+    from wearscope.photo.film import is_film
 
     if shank is not None and (px_per_mm is not None or calibration is not None):
         raise InputError("give one scale only: --shank, --px-per-mm or --calibration")
     if shank is not None and not shank > 0:
         raise InputError(f"shank {shank:g} mm: expected more than 0")
-    if edges_in_plane and (len(photos) != 1 or flutes % 2):
+    if edges_in_plane and (len(photos) != 1 or is_film(photos[0]) or flutes % 2):
         raise InputError(
             f"--edges-in-plane: expected one photo and an even number of flutes, not {len(photos)} and {flutes}; "
             "turn the cutter and take a series instead"
         )
-    found = find_silhouettes([read_photo(p) for p in photos])
+    found = find_silhouettes(_pictures(photos, frames))
     scale = None if shank is not None else scale_source(calibration, px_per_mm).scale_for(found[0].size)
     return measure_series(
         found,
