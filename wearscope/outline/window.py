@@ -23,36 +23,42 @@ _SMOOTHED = 9
 
 
 def best_mix(small: NDArray[np.uint8], strips: list[Strip]) -> Mix:
-    """Weights of blue, green, red (their sizes add up to 1) in which cutter and ground differ best.
+    """Weights of blue, green, red (their sizes add up to 1) in which cutter and ground differ best at the worse edge.
 
-    Fisher's linear discriminant: the step from 5 px inside to 5 px outside the edges against the grain, which is
-    what changes from place to place along them.
+    Fisher's linear discriminant of each edge: the step from 3 px inside to 3 px outside against the grain, which is
+    what changes from place to place along it.
     """
     inside, outside = (
         [srgb_to_linear(values_beside(small, strip, offsets) / 255.0).mean(axis=1) for strip in strips]
-        for offsets in ((-6, -5, -4), (4, 5, 6))
+        for offsets in ((-4, -3, -2), (2, 3, 4))
     )
     steps = [after - before for before, after in zip(inside, outside, strict=True) if len(before) > _SMOOTHED]
-    if not steps:
+    edges = [_smooth_and_grain(step) for step in steps]
+    if not edges:
         return LUMINANCE
-    grain = np.concatenate([np.diff(step, axis=0) for step in steps])
-    size = np.hypot.reduce(grain, axis=1)
-    calm = grain[size <= np.median(size)]  # patches of another colour are no grain
-    scatter = calm.T @ calm / len(calm) + 1e-7 * np.eye(3)
-    kernel = np.full(_SMOOTHED, 1 / _SMOOTHED)
-    smooth = np.concatenate(
-        [np.stack([np.convolve(c, kernel, mode="valid") for c in step.T], axis=1) for step in steps]
-    )
-    direction = np.linalg.solve(scatter, smooth.mean(axis=0))
-    direction /= np.abs(direction).sum()
 
     def contrast(mix: Floats) -> float:
-        return float(np.percentile(np.abs(smooth @ mix), 25) / np.sqrt(mix @ scatter @ mix))
+        return min(
+            float(np.percentile(np.abs(smooth @ mix), 25) / np.sqrt(mix @ grain @ mix))
+            for smooth, grain in edges
+        )
 
     in_luminance = contrast(np.array(LUMINANCE))
-    if in_luminance > _ENOUGH or contrast(direction) < _CLEARLY_BETTER * in_luminance:
+    directions = [np.linalg.solve(grain, smooth.mean(axis=0)) for smooth, grain in edges]
+    best = max((d / np.abs(d).sum() for d in directions), key=contrast)
+    if in_luminance > _ENOUGH or contrast(best) < _CLEARLY_BETTER * in_luminance:
         return LUMINANCE
-    return float(direction[0]), float(direction[1]), float(direction[2])
+    return float(best[0]), float(best[1]), float(best[2])
+
+
+def _smooth_and_grain(step: Floats) -> tuple[Floats, Floats]:
+    """The step (n, 3) along an edge, smoothed, and the covariance (3, 3) of its grain."""
+    grain = np.diff(step, axis=0)
+    size = np.hypot.reduce(grain, axis=1)
+    calm = grain[size <= np.median(size)]  # patches of another colour are no grain
+    kernel = np.full(_SMOOTHED, 1 / _SMOOTHED)
+    smooth = np.stack([np.convolve(c, kernel, mode="valid") for c in step.T], axis=1)
+    return smooth, calm.T @ calm / len(calm) + 1e-7 * np.eye(3)
 
 
 @dataclass(frozen=True, slots=True)
