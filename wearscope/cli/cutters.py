@@ -120,9 +120,8 @@ def check(records: Place = None) -> None:
     with open_records(records) as book:
         changed = book.changed()
     if changed:
-        numbers = ", ".join(str(number) for number in changed)
-        raise RecordsError(f"changed after recording, or one before it removed: inspection {numbers}")
-    print("no recorded inspection was changed")
+        raise RecordsError(f"not as it was recorded: {'; '.join(changed)}")
+    print("all records are as they were written")
 
 
 def record(

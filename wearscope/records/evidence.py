@@ -51,7 +51,7 @@ def _payload(records: Records, cutter: str) -> dict[str, bytes]:
         raise RecordsError(f"cutter {cutter!r}: nothing was inspected yet, so there is no evidence")
     if changed := records.changed():
         raise RecordsError(
-            f"inspections {changed} were changed after recording; evidence is not made of them"
+            f"records are not as they were written: {'; '.join(changed)}; no evidence is made of them"
         )
     files, lines = {}, []
     for row in rows:

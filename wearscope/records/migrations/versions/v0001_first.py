@@ -70,4 +70,4 @@ def upgrade() -> None:
 
 def downgrade() -> None:
     """Refused: going back would throw records away."""
-    raise RecordsError("records are never taken back to an older form; restore a copy of the file instead")
+    raise RecordsError("records are never taken back to an older form; restore a copy of them instead")
