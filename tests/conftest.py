@@ -7,6 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from wearscope.threads import single_threaded
+
+single_threaded()
+
 
 def _folder(variable: str) -> Path:
     value = os.environ.get(variable)

@@ -10,6 +10,7 @@ import typer
 from wearscope import __version__
 from wearscope.cli import calibrate, cutters, diameter, drawer, inspect, sample, stack, trend
 from wearscope.errors import InputError, WearscopeError
+from wearscope.threads import single_threaded
 
 __all__ = ["app", "main"]
 
@@ -41,6 +42,7 @@ def _whole(
 
 def main() -> None:
     """The `wearscope` command: a deliberate error is one message on stderr, exit 2 for wrong use, else 1."""
+    single_threaded()
     try:
         app(prog_name="wearscope")
     except WearscopeError as error:

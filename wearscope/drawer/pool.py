@@ -15,13 +15,14 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import TypeVar
 
+from wearscope.threads import single_threaded
+
 __all__ = ["Crash", "run", "usable_cores"]
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 IN_FLIGHT_PER_WORKER = 3
 """Enough that no worker waits for the parent, few enough that memory stays flat."""
-_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +94,7 @@ def _until_broken(
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:
-    for name in _THREADS:
-        os.environ.setdefault(name, "1")
+    single_threaded()
     spawn = multiprocessing.get_context("spawn")
     return ProcessPoolExecutor(workers, mp_context=spawn, initializer=_start_worker)
 
