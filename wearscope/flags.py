@@ -96,6 +96,11 @@ _ALL = (
         "Turn the cutter until both edges are crisp at once.",
     ),
     Flag(
+        "photos_disagree",
+        "Photos that should show the same corner do not agree; nothing was combined.",
+        "Say which flute each photo shows with --flute, or take them again.",
+    ),
+    Flag(
         "scale_assumed_exact",
         "The pixels per millimetre were typed in and count as exact.",
         "Calibrate with a photo of a scale: wearscope calibrate.",

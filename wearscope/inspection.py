@@ -14,9 +14,12 @@ from typing import Any
 from wearscope import __version__
 from wearscope.errors import RecordsError
 from wearscope.facts import Facts
-from wearscope.finding import Curve, Mark, WearMap, WearPoint
+from wearscope.finding import Curve, Finding, Mark, WearMap, WearPoint
+from wearscope.flags import blocking
 from wearscope.grading.advice import advice
-from wearscope.grading.decide import GRADES, Grade, worst
+from wearscope.grading.combine import COMBINED, combine
+from wearscope.grading.decide import GRADES, Grade, verdict_words, worst
+from wearscope.grading.judge import STILL_BELIEVED, Judgement, judge
 from wearscope.grading.limits import Limits
 from wearscope.grading.observed import Observation
 from wearscope.quantity import Quantity
@@ -28,10 +31,12 @@ __all__ = [
     "Measurement",
     "PhotoReport",
     "ScaleUsed",
+    "Together",
     "conclude",
     "from_document",
     "join",
     "json_schema",
+    "measurement_of",
     "to_document",
 ]
 
@@ -71,7 +76,7 @@ class ScaleUsed:
 class PhotoReport:
     """What one photo says about one view of one flute.
 
-    `not_measured` maps names to reasons. `wear` is what is gone since new, where that was asked for. Marks are in px of the upright full-resolution photo.
+    `not_measured` maps names to reasons. `corner_angle_deg` lies between the edges. `wear` is what is gone since new, where that was asked for. Marks are in px of the upright full-resolution photo.
     `curves` are for drawing only: they are not written and do not count in comparisons.
     """
 
@@ -90,6 +95,34 @@ class PhotoReport:
     scale: ScaleUsed
     curves: tuple[Curve, ...] = field(default=(), compare=False, repr=False)
     wear: WearMap | None = None
+    corner_angle_deg: float = 90.0
+
+    def measured(self, name: str) -> Measurement | None:
+        """The measurement of that name, if there is one."""
+        return next((m for m in self.measurements if m.name == name), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """Several photos of one view of one flute, judged once by what they say together.
+
+    `photos` are their SHA-256. `agree` False: they do not show the same corner; then nothing is combined, and the
+    worst of the photos counts.
+    """
+
+    view: str
+    flute: int
+    photos: tuple[str, ...]
+    agree: bool
+    grade: Grade
+    reasons: tuple[str, ...]
+    flags: tuple[str, ...]
+    measurements: tuple[Measurement, ...] = ()
+
+    @property
+    def title(self) -> str:
+        """What to call them, in words."""
+        return f"{len(self.photos)} photos {'together' if self.agree else 'that do not agree'}"
 
     def measured(self, name: str) -> Measurement | None:
         """The measurement of that name, if there is one."""
@@ -100,7 +133,8 @@ class PhotoReport:
 class Inspection:
     """The decision about one cutter from one or more photos.
 
-    `complete` is False while `missing_views` are missing: then "sharp" means sharp as far as seen.
+    `complete` is False while `missing_views` are missing: then "sharp" means sharp as far as seen. `together`: where
+    several photos show the same, the value that was judged.
     `observed` is what a person saw; without photos it is all there is.
     """
 
@@ -114,6 +148,7 @@ class Inspection:
     cutter: Facts
     limits_id: str
     software: str = f"wearscope {__version__}"
+    together: tuple[Together, ...] = ()
 
 
 def conclude(
@@ -128,26 +163,32 @@ def conclude(
         raise ValueError("an inspection needs at least one photo or one observation")
     by_eye = [(o.grade, o.reason) for o in observed if o.grade is not None]
     by_eye.sort(key=lambda answer: GRADES.index(answer[0]), reverse=True)
-    grade = worst([*(photo.grade for photo in seen), *(grade for grade, _ in by_eye)])
+    together = _together(seen, facts, limits)
+    spoken_for = {digest for group in together for digest in group.photos}
+    judged: list[PhotoReport | Together] = [
+        *together,
+        *(photo for photo in seen if photo.sha256 not in spoken_for),
+    ]
+    grade = worst([*(one.grade for one in judged), *(grade for grade, _ in by_eye)])
     missing = _missing_views(seen, facts, limits)
     return Inspection(
         grade,
         advice(
             grade,
             facts,
-            flags=tuple(dict.fromkeys(flag for photo in seen for flag in photo.flags)),
+            flags=tuple(dict.fromkeys(flag for one in judged for flag in one.flags)),
             missing_views=missing,
-            unconfirmed=grade != "discard"
-            and any(m.unconfirmed for photo in seen for m in photo.measurements),
+            unconfirmed=grade != "discard" and any(m.unconfirmed for one in judged for m in one.measurements),
             looked_at=bool(observed),
         ),
-        (*(reason for _, reason in by_eye), *_reasons(seen)),
+        (*(reason for _, reason in by_eye), *_reasons(judged)),
         not missing,
         missing,
         seen,
         tuple(observed),
         facts,
         limits.id,
+        together=together,
     )
 
 
@@ -173,12 +214,106 @@ def _missing_views(photos: Sequence[PhotoReport], facts: Facts, limits: Limits) 
     return tuple(missing)
 
 
-def _reasons(photos: Sequence[PhotoReport]) -> tuple[str, ...]:
-    """The reasons of all photos, those of the worst photo first, with its name where there are several."""
-    if len(photos) == 1:
-        return photos[0].reasons
-    ordered = sorted(photos, key=lambda photo: GRADES.index(photo.grade), reverse=True)
-    return tuple(f"{Path(photo.path).name}: {reason}" for photo in ordered for reason in photo.reasons)
+def _reasons(judged: Sequence[PhotoReport | Together]) -> tuple[str, ...]:
+    """All reasons, those of the worst first, with the name of the photo where there are several."""
+    if len(judged) == 1:
+        return judged[0].reasons
+    ordered = sorted(judged, key=lambda one: GRADES.index(one.grade), reverse=True)
+    return tuple(f"{_name(one)}: {reason}" for one in ordered for reason in one.reasons)
+
+
+def _name(judged: PhotoReport | Together) -> str:
+    if isinstance(judged, PhotoReport):
+        return Path(judged.path).name
+    return f"{judged.view} of flute {judged.flute}, {len(judged.photos)} photos"
+
+
+def _together(photos: Sequence[PhotoReport], facts: Facts, limits: Limits) -> tuple[Together, ...]:
+    """What photos of the same view of the same flute say together, where at least two of them can be measured."""
+    groups: dict[tuple[str, int], list[PhotoReport]] = {}
+    for photo in photos:
+        groups.setdefault((photo.view, photo.flute), []).append(photo)
+    found = []
+    for (view, flute), group in groups.items():
+        if view in _ONE_THING and all(_usable(photo) for photo in group) and len(group) > 1:
+            found.append(_judged_together(view, flute, group, facts, limits))
+    return tuple(found)
+
+
+_ONE_THING = ("corner", "edge")
+"""Views of which a second photo shows the same: others show the cutter from another side."""
+
+
+def _usable(photo: PhotoReport) -> bool:
+    return not set(blocking(photo.flags)) - STILL_BELIEVED and bool(photo.measurements)
+
+
+def _judged_together(
+    view: str, flute: int, photos: Sequence[PhotoReport], facts: Facts, limits: Limits
+) -> Together:
+    digests = tuple(photo.sha256 for photo in photos)
+    means = {name: combine(group) for name, group in _same(photos).items()}
+    flags = tuple(dict.fromkeys(flag for p in photos for flag in p.flags if flag != "scale_too_small"))
+    if apart := [name for name, mean in means.items() if not mean.agree]:
+        reasons = (_apart(apart[0], photos), *_reasons(photos))
+        grade = worst(photo.grade for photo in photos)
+        return Together(view, flute, digests, False, grade, reasons, (*flags, "photos_disagree"))
+    quantities = {name: mean.quantity for name, mean in means.items()} | _worst_of(photos)
+    missing = {
+        name: why for photo in photos for name, why in photo.not_measured.items() if name not in quantities
+    }
+    finding = Finding(quantities, missing, flags=flags)
+    judgement = judge(
+        finding,
+        view=view,
+        facts=facts,
+        limits=limits,
+        px_per_mm=max(photo.scale.px_per_mm for photo in photos),
+        corner_angle_deg=sum(photo.corner_angle_deg for photo in photos) / len(photos),
+    )
+    measurements = tuple(measurement_of(name, q, judgement) for name, q in quantities.items())
+    return Together(
+        view, flute, digests, True, judgement.grade, judgement.reasons, judgement.flags, measurements
+    )
+
+
+def _same(photos: Sequence[PhotoReport]) -> dict[str, list[Quantity]]:
+    """What all photos measured of the one thing they show. A corner that is broken in one of them has no radius."""
+    return {
+        name: [m.quantity for m in measured if m is not None]
+        for name in COMBINED
+        if all(measured := [photo.measured(name) for photo in photos])
+    }
+
+
+def _worst_of(photos: Sequence[PhotoReport]) -> dict[str, Quantity]:
+    """What depends on how much of the edge is in the frame: the worst that was proven in any photo."""
+    rank = {"sharp": 1, "worn": 2, "discard": 3}
+    found: dict[str, Measurement] = {}
+    for m in (m for photo in photos for m in photo.measurements if m.name not in COMBINED):
+        known = found.get(m.name)
+        if known is None or _rank(m, rank) > _rank(known, rank):
+            found[m.name] = m
+    return {name: m.quantity for name, m in found.items()}
+
+
+def _rank(m: Measurement, rank: Mapping[str, int]) -> tuple[int, float]:
+    return rank.get(m.grade or "", 0), m.quantity.value
+
+
+def _apart(name: str, photos: Sequence[PhotoReport]) -> str:
+    values = [photo.measured(name) for photo in photos]
+    told = ", ".join(f"{m.quantity.value:.4g}" for m in values if m is not None)
+    return f"the photos do not show the same thing: {name.replace('_', ' ')} {told}"
+
+
+def measurement_of(name: str, quantity: Quantity, judgement: Judgement) -> Measurement:
+    """A quantity with the verdict on it, where there is one."""
+    verdict = judgement.verdicts.get(name)
+    if verdict is None:
+        return Measurement(name, quantity)
+    steps = LimitSteps(verdict.limit.worn, verdict.limit.discard)
+    return Measurement(name, quantity, verdict.grade, steps, verdict.unconfirmed, verdict_words(verdict))
 
 
 def to_document(inspection: Inspection) -> dict[str, Any]:
@@ -196,6 +331,19 @@ def to_document(inspection: Inspection) -> dict[str, Any]:
         "calibration": asdict(inspection.photos[0].scale) if inspection.photos else None,
         "limits": {"id": inspection.limits_id},
         "software": inspection.software,
+    } | ({"together": [_together_document(t) for t in inspection.together]} if inspection.together else {})
+
+
+def _together_document(group: Together) -> dict[str, Any]:
+    return {
+        "view": group.view,
+        "flute": group.flute,
+        "photos": list(group.photos),
+        "agree": group.agree,
+        "grade": group.grade,
+        "reasons": list(group.reasons),
+        "flags": list(group.flags),
+        "measurements": [_measurement_document(m) for m in group.measurements],
     }
 
 
@@ -217,6 +365,7 @@ def _photo_document(photo: PhotoReport) -> dict[str, Any]:
         ],
         "remarks": list(photo.remarks),
         "calibration": asdict(photo.scale),
+        "corner_angle_deg": photo.corner_angle_deg,
     } | ({} if photo.wear is None else {"wear_map": _wear_document(photo.wear)})
 
 
@@ -272,6 +421,20 @@ def from_document(document: Mapping[str, Any]) -> Inspection:
         Facts(**{**cutter, "assumed": tuple(cutter["assumed"])}),
         document["limits"]["id"],
         document["software"],
+        tuple(_group(group) for group in document.get("together", ())),
+    )
+
+
+def _group(document: Mapping[str, Any]) -> Together:
+    return Together(
+        document["view"],
+        document["flute"],
+        tuple(document["photos"]),
+        document["agree"],
+        document["grade"],
+        tuple(document["reasons"]),
+        tuple(document["flags"]),
+        tuple(_measurement(m) for m in document["measurements"]),
     )
 
 
@@ -291,6 +454,7 @@ def _photo(document: Mapping[str, Any]) -> PhotoReport:
         tuple(document["remarks"]),
         ScaleUsed(**document["calibration"]),
         wear=_wear(document["wear_map"]) if "wear_map" in document else None,
+        corner_angle_deg=document.get("corner_angle_deg", 90.0),
     )
 
 

@@ -21,10 +21,9 @@ from wearscope.features.wear_map import Shape, measure_wear, nominal_shape, trac
 from wearscope.finding import Curve, Finding, merge
 from wearscope.flags import FLAGS, blocking
 from wearscope.geometry.scale import Scale
-from wearscope.grading.decide import verdict_words
 from wearscope.grading.judge import Judgement, judge
 from wearscope.grading.limits import Limits
-from wearscope.inspection import Inspection, LimitSteps, Measurement, PhotoReport, ScaleUsed, conclude
+from wearscope.inspection import Inspection, PhotoReport, ScaleUsed, conclude, measurement_of
 from wearscope.outline.find import Form, find_outline
 from wearscope.outline.shape import CornerPose, Outline
 from wearscope.photo.read import Photo, read_photo
@@ -120,15 +119,11 @@ def inspect_photo(
     finding = merge(
         [_of_facts(facts, limits, scale), *_seen(photo, outline, scale, facts, view, expected, grey, new)]
     )
+    angle = _angle_deg(outline.corner if outline else None)
     judgement = judge(
-        finding,
-        view=view,
-        facts=facts,
-        limits=limits,
-        px_per_mm=scale.px_per_mm,
-        corner_angle_deg=_angle_deg(outline.corner if outline else None),
+        finding, view=view, facts=facts, limits=limits, px_per_mm=scale.px_per_mm, corner_angle_deg=angle
     )
-    report = _report(photo, scale, finding, judgement, view=view, flute=flute)
+    report = _report(photo, scale, finding, judgement, angle, view=view, flute=flute)
     return conclude([report], facts=facts, limits=limits)
 
 
@@ -245,7 +240,14 @@ def _of_facts(facts: Facts, limits: Limits, scale: Scale) -> Finding:
 
 
 def _report(
-    photo: Photo, scale: Scale, finding: Finding, judgement: Judgement, *, view: str, flute: int
+    photo: Photo,
+    scale: Scale,
+    finding: Finding,
+    judgement: Judgement,
+    corner_angle_deg: float,
+    *,
+    view: str,
+    flute: int,
 ) -> PhotoReport:
     return PhotoReport(
         photo.path,
@@ -256,19 +258,12 @@ def _report(
         judgement.grade,
         judgement.reasons,
         judgement.flags,
-        tuple(_measurement(name, finding, judgement) for name in finding.quantities),
+        tuple(measurement_of(name, quantity, judgement) for name, quantity in finding.quantities.items()),
         dict(finding.not_measured),
         finding.marks,
         finding.remarks,
         ScaleUsed(scale.id, scale.px_per_mm, COVERAGE_FACTOR * scale.relative_uncertainty * scale.px_per_mm),
         finding.curves,
         finding.wear,
+        corner_angle_deg,
     )
-
-
-def _measurement(name: str, finding: Finding, judgement: Judgement) -> Measurement:
-    quantity, verdict = finding.quantities[name], judgement.verdicts.get(name)
-    if verdict is None:
-        return Measurement(name, quantity)
-    steps = LimitSteps(verdict.limit.worn, verdict.limit.discard)
-    return Measurement(name, quantity, verdict.grade, steps, verdict.unconfirmed, verdict_words(verdict))

@@ -1,6 +1,6 @@
 """An inspection as a table for people in the terminal."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from rich.console import Console, Group, RenderableType
 from rich.table import Table
@@ -11,7 +11,7 @@ from wearscope.flags import FLAGS
 from wearscope.grading.advice import CAUTIONS
 from wearscope.grading.decide import decide, verdict_words
 from wearscope.grading.limits import Limit
-from wearscope.inspection import Inspection, Measurement, PhotoReport
+from wearscope.inspection import Inspection, Measurement, PhotoReport, Together
 from wearscope.report.view import Units, grade_look, label, quantity_text, value_text
 
 __all__ = ["show"]
@@ -24,6 +24,8 @@ def show(inspection: Inspection, *, units: Units = "mm", console: Console | None
     console = console or Console(highlight=False)
     for photo in inspection.photos:
         console.print(_photo(photo, inspection.cutter, units))
+    for group in inspection.together:
+        console.print(_together(group, inspection.cutter, units))
     console.print(_verdict(inspection, units))
     for caution in CAUTIONS:
         console.print(Text(f"! {caution}", style="dim"))
@@ -38,6 +40,20 @@ def _grade(grade: str | None, *, incomplete: bool = False) -> Text:
 
 def _photo(photo: PhotoReport, cutter: Facts, units: Units) -> RenderableType:
     title = Text.assemble((photo.path, "bold"), f"  {photo.view}, flute {photo.flute}  ", _grade(photo.grade))
+    notes = [*_not_measured(photo), *(_flag(name, cutter, units) for name in photo.flags)]
+    return Group(title, _table(photo.measurements, units), *(_hanging(note) for note in notes), "")
+
+
+def _together(group: Together, cutter: Facts, units: Units) -> RenderableType:
+    title = Text.assemble(
+        (group.title, "bold"), f"  {group.view}, flute {group.flute}  ", _grade(group.grade)
+    )
+    if group.agree:
+        return Group(title, _table(group.measurements, units), "")
+    return Group(title, _hanging(_flag("photos_disagree", cutter, units)), "")
+
+
+def _table(measurements: Iterable[Measurement], units: Units) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for heading, side in (
         ("", "left"),
@@ -46,10 +62,9 @@ def _photo(photo: PhotoReport, cutter: Facts, units: Units) -> RenderableType:
         ("", "left"),
     ):
         table.add_column(heading, justify="right" if side == "right" else "left", header_style="dim")
-    for measurement in photo.measurements:
+    for measurement in measurements:
         table.add_row(*_row(measurement, units))
-    notes = [*_not_measured(photo), *(_flag(name, cutter, units) for name in photo.flags)]
-    return Group(title, table, *(_hanging(note) for note in notes), "")
+    return table
 
 
 def _flag(name: str, cutter: Facts, units: Units) -> str:
@@ -98,8 +113,9 @@ def _verdict(inspection: Inspection, units: Units) -> RenderableType:
 
 def _in_units(reason: str, inspection: Inspection, units: Units) -> str:
     """A reason is written in mm; here the part of it that a measurement gave is written in the units shown."""
-    for photo in inspection.photos:
-        for m in photo.measurements:
+    everything: tuple[PhotoReport | Together, ...] = (*inspection.photos, *inspection.together)
+    for judged in everything:
+        for m in judged.measurements:
             if units == "inch" and m.limit is not None and m.reason in reason:
                 limit = Limit(m.name, m.limit.worn, m.limit.discard, "", "")
                 return reason.replace(m.reason, verdict_words(decide(m.quantity, limit), inches=True))

@@ -35,6 +35,8 @@ _ASTRAY_PX = 6.0
 """A step found farther than this from the contour belongs to something else."""
 _MARGIN = 3.0
 """Places nearer to the worn corner than this many sigma_b are not registered on: its blur touches them."""
+_KNOWN = 0.5
+"""A step whose place is not known to half a blur is not seen."""
 _FAR = 0.5
 """The outer share of the edges on which the two outlines are laid over each other first."""
 _MISMATCH_PX, _MISMATCH = 1.0, 0.02
@@ -158,7 +160,8 @@ def _follow(
     picture = photo.linear((int(low[0]), int(low[1]), int(high[0]), int(high[1])), mix=outline.mix)
     fits = measure_steps(picture, course - low, normals, half_px=_HALF_PROFILE_PX)
     touched = np.arange(len(course)) * _STEP_PX < _MARGIN * blur
-    seen = touched | (fits.ok & (np.abs(fits.position) < _ASTRAY_PX))
+    found = fits.ok & (np.abs(fits.position) < _ASTRAY_PX) & (fits.u_position < _KNOWN * blur)
+    seen = touched | found
     offset = np.where(seen & ~touched, fits.position, 0.0)
     return _Side(course + offset[:, None] * normals, _scatter(offset, seen, fits.u_position), seen)
 
@@ -414,14 +417,14 @@ def _compared(
     loss = np.where(use, _calm(gap.distance, new.edge, now.blur), np.nan)
     quantity = _greatest(loss, u, gap, now, new, u_lay, scale, new_scale)
     px = scale.px_per_mm
-    along = _along(new) / px
+    along, outward = _along(new) / px, _outward(new)
     rows = tuple(
         WearPoint(
             float(along[i]),
             float(loss[i] / px),
             float(COVERAGE_FACTOR * u[i] / px),
             (float(new.points[i, 0]), float(new.points[i, 1])),
-            (float(gap.normal[i, 0]), float(gap.normal[i, 1])),
+            (float(outward[i, 0]), float(outward[i, 1])),
         )
         for i in _thinned(new, use)
     )
@@ -456,6 +459,15 @@ def _along(shape: Shape) -> Floats:
         corner[np.argmin(np.hypot(*(shape.points[corner] - shape.apex).T))] if len(corner) else len(run) // 2
     )
     return np.asarray(run - run[middle], np.float64)
+
+
+def _outward(shape: Shape) -> Floats:
+    """Unit vectors out of the cutter across the outline; where a corner is sharp they turn from edge to edge in a px or two."""
+    after = np.vstack([shape.points[1:], shape.points[-1:]]) - np.vstack(
+        [shape.points[:1], shape.points[:-1]]
+    )
+    across = np.column_stack([after[:, 1], -after[:, 0]])
+    return np.asarray(across / np.maximum(np.hypot(*across.T), 1e-9)[:, None], np.float64)
 
 
 def _thinned(shape: Shape, use: Bools) -> NDArray[np.int_]:

@@ -119,7 +119,8 @@ def register(
         weights = np.where(use, np.maximum(1 - (gap.distance / (_TUKEY * spread)) ** 2, 0.0) ** 2, 0.0)
         rows = _slopes(moved - pivot - shift, gap.normal)
         normal = (rows * weights[:, None]).T @ rows
-        if float(np.linalg.cond(normal / np.outer(*2 * [np.sqrt(np.diag(normal))]))) > 1e6:
+        size = np.sqrt(np.maximum(np.diag(normal), 1e-12))
+        if float(np.linalg.cond(normal / np.outer(size, size))) > 1e6:
             raise ValueError("the outlines lie along one straight line only and can slide along each other")
         move = np.linalg.solve(normal, (rows * weights[:, None]).T @ -gap.distance)
         shift, angle = shift + move[:2], angle + float(move[2])

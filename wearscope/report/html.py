@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from wearscope.grading.advice import CAUTIONS
 from wearscope.grading.limits import Limit
-from wearscope.inspection import Inspection, PhotoReport
+from wearscope.inspection import Inspection, PhotoReport, Together
 from wearscope.report.view import (
     GRADES,
     RGB,
@@ -76,8 +76,12 @@ def card(
         )
     order = tuple(GRADES)
     worst_of: dict[str, Row] = {}
-    for photo in inspection.photos:
-        for measurement in photo.measurements:
+    spoken_for = {digest for group in inspection.together if group.agree for digest in group.photos}
+    everything: tuple[PhotoReport | Together, ...] = (*inspection.together, *inspection.photos)
+    for judged in everything:
+        if isinstance(judged, PhotoReport) and judged.sha256 in spoken_for:
+            continue
+        for measurement in judged.measurements:
             row = measurement_row(measurement, units=units)
             known = worst_of.get(row.name)
             if row.grade and (known is None or order.index(row.grade) > order.index(known.grade or "sharp")):
@@ -142,6 +146,7 @@ def inspection_page(
             title=title,
             facts=facts_text(inspection.cutter, units=units),
             photos=photos,
+            together=[_group(group, units) for group in inspection.together],
             limits=steps,
             cautions=CAUTIONS,
             budgets=[_budget(photo, units) for photo in inspection.photos],
@@ -151,7 +156,18 @@ def inspection_page(
     )
 
 
-def _budget(photo: PhotoReport, units: Units) -> list[tuple[str, list[tuple[str, str]]]]:
+def _group(
+    group: Together, units: Units
+) -> tuple[Together, str, tuple[Row, ...], list[tuple[str, list[tuple[str, str]]]]]:
+    """Photos judged together: the group, its title, rows and where the uncertainty comes from."""
+    rows = tuple(
+        measurement_row(m, units=units) for m in sorted(group.measurements, key=lambda m: m.grade is None)
+    )
+    title = f"{group.view} view · flute {group.flute} · {group.title}"
+    return group, title, rows, _budget(group, units)
+
+
+def _budget(photo: PhotoReport | Together, units: Units) -> list[tuple[str, list[tuple[str, str]]]]:
     """Standard uncertainty of each measurement by its named parts, the largest first, in words."""
     return [
         (
