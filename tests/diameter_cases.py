@@ -125,7 +125,10 @@ def random_case(rng: np.random.Generator, *, drawn: bool = False) -> Case:
         turns = turns + rng.uniform(-0.25, 0.25, photos) * step
     told = np.degrees(np.arange(photos) * step) if straight else None
     if drawn:
-        return Case(cutter, camera, tuple(photographed(cutter, camera, t, rng) for t in turns), told, nominal)
+        silhouettes = tuple(photographed(cutter, camera, t, rng) for t in turns)
+        if told is not None:  # read off a printed degree wheel: half a degree either way
+            told = told + rng.uniform(-0.5, 0.5, photos)
+        return Case(cutter, camera, silhouettes, told, nominal)
     noise = float(rng.uniform(0.02, 0.07))
     silhouettes = tuple(seen(cutter, camera, t, rng, noise_px=noise) for t in turns)
     return Case(cutter, camera, silhouettes, told, nominal)

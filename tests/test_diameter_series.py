@@ -68,7 +68,7 @@ def test_error_and_coverage_of_pooled_series() -> None:
 
 @pytest.mark.slow
 def test_error_and_coverage_of_2000_pooled_series() -> None:
-    pool = pooled(range(400_000, 402_000))
+    pool = pooled(range(600_000, 602_000))
     assert pool.within(pool.allowed) >= 0.95
     assert 0.93 <= pool.within(pool.expanded) <= 0.97
     assert np.mean(np.array(pool.above) <= 0) >= 0.95

@@ -15,6 +15,8 @@ def doubt(series: Series, fit: EdgeFit) -> str:
         return "the edges do not lie where the angles given put them"
     if fit.noise_px > 4 * NOISE_PX:
         return "the edges follow the fit only roughly"
+    if _falls_short(fit):
+        return "the outline falls short of an edge found"
     if _too_few_directions(fit):
         return "the edges were seen from too few sides to tell a right fit from a wrong one"
     if not _all_show(series, fit):
@@ -28,9 +30,23 @@ def doubt(series: Series, fit: EdgeFit) -> str:
     return ""
 
 
+def _straight(fit: EdgeFit) -> bool:
+    return abs(fit.helix) * float(np.ptp(fit.along_px)) < STRAIGHT
+
+
+def _falls_short(fit: EdgeFit) -> bool:
+    """Whether a line of the outline lies below a straight edge all along, which cannot be: an edge is the least that is seen."""
+    if not _straight(fit):
+        return False
+    near = (np.abs(fit.delta) < np.radians(35)) & ~np.isnan(fit.residual_px)
+    below = near & (fit.residual_px < -max(3 * NOISE_PX, 6 * fit.noise_px))
+    count = near.sum(axis=1)
+    return bool(np.any((count >= 10) & (below.sum(axis=1) > 0.5 * count)))
+
+
 def _too_few_directions(fit: EdgeFit) -> bool:
     """Whether straight edges were seen in hardly more directions than there are radii and angles to find."""
-    if abs(fit.helix) * float(np.ptp(fit.along_px)) >= STRAIGHT:
+    if not _straight(fit):
         return False
     return int((fit.used.mean(axis=1) > 0.5).sum()) < len(fit.radius_px) + 3
 
