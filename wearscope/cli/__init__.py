@@ -8,7 +8,18 @@ import sys
 import typer
 
 from wearscope import __version__
-from wearscope.cli import calibrate, cutters, diameter, drawer, inspect, sample, stack, trend
+from wearscope.cli import (
+    calibrate,
+    cutters,
+    diameter,
+    drawer,
+    evidence,
+    inspect,
+    recording,
+    sample,
+    stack,
+    trend,
+)
 from wearscope.errors import InputError, WearscopeError
 from wearscope.threads import single_threaded
 
@@ -21,7 +32,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for _module in (inspect, calibrate, diameter, drawer, sample, stack, cutters, trend):
+for _module in (inspect, calibrate, diameter, drawer, sample, stack, cutters, recording, trend, evidence):
     _module.register(app)
 
 

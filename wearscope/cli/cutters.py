@@ -1,6 +1,6 @@
-"""Records on the command line: cutters, what was measured on them, their use, and what people decided."""
+"""Records on the command line: cutters, their use, and what people decided."""
 
-import json
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -10,10 +10,11 @@ from wearscope.cli import options
 from wearscope.errors import InputError, RecordsError
 
 if TYPE_CHECKING:
-    from wearscope.inspection import Inspection
+    from wearscope.records.cutter import Cutter as Sheet
     from wearscope.records.models import EntryRow
+    from wearscope.records.store import Records
 
-__all__ = ["register"]
+__all__ = ["Place", "register"]
 
 Place = Annotated[
     str | None,
@@ -26,17 +27,53 @@ Place = Annotated[
 ]
 Cutter = Annotated[str, typer.Argument(metavar="CUTTER", help="Name of the cutter, such as slot-03.")]
 Note = Annotated[str, typer.Option("--note", help="Words to keep with it.")]
+NewNote = Annotated[str | None, typer.Option("--note", help="Words to keep with it.")]
+FluteForm = Annotated[
+    Literal["straight", "up-spiral", "down-spiral", "compression"] | None,
+    typer.Option("--flute-form", help="How its flutes run."),
+]
+UpCut = Annotated[
+    str | None,
+    typer.Option(
+        "--up-cut-length",
+        metavar=options.LENGTH,
+        help="Of a compression cutter: how far from the tip its flutes lift the chips.",
+    ),
+]
+Coating = Annotated[str | None, typer.Option("--coating", help="Coating, such as TiN; none: it has none.")]
+Shank = Annotated[
+    str | None, typer.Option("--shank", metavar=options.LENGTH, help="Diameter of the shank: 6, 1/4in.")
+]
+MaxSpeed = Annotated[
+    int | None, typer.Option("--max-speed", metavar="RPM", help="Maximum speed marked on it, rpm.")
+]
+Bought = Annotated[str | None, typer.Option("--bought", metavar="DAY", help="Day it was bought, YYYY-MM-DD.")]
+Sharpened = Annotated[
+    str | None, typer.Option("--sharpened", metavar="DAY", help="Day it was sharpened last, YYYY-MM-DD.")
+]
 
 group = typer.Typer(
-    help="Cutters in the records: add, list, show, undo an entry, check.", no_args_is_help=True
+    help="Cutters in the records: add, edit, list, show, import, export, undo an entry, check.",
+    no_args_is_help=True,
 )
 
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the app."""
     app.add_typer(group, name="cutter")
-    for command in (record, use, event, overrule, evidence):
+    for command in (use, event, overrule):
         app.command()(command)
+
+
+def _words(**given: object) -> dict[str, str]:
+    """What was given, as the words of a table's line; lengths that were read already are mm."""
+    from wearscope.records.cutter import length_text
+
+    return {
+        name: length_text(value) if isinstance(value, float) else str(value)
+        for name, value in given.items()
+        if value is not None
+    }
 
 
 @group.command()
@@ -47,56 +84,242 @@ def add(
     diameter: options.Diameter = None,
     nominal_radius: options.NominalRadius = None,
     flutes: options.Flutes = None,
-    note: Note = "",
+    flute_form: FluteForm = None,
+    up_cut_length: UpCut = None,
+    coating: Coating = None,
+    shank: Shank = None,
+    max_speed: MaxSpeed = None,
+    bought: Bought = None,
+    sharpened: Sharpened = None,
+    note: NewNote = None,
     records: Place = None,
 ) -> None:
     """Add a cutter to the records."""
-    from wearscope.facts import Facts
+    from wearscope.records.cutter import Cutter as Sheet
     from wearscope.records.store import open_records
 
-    facts = Facts.given(
-        kind=kind, material=material, diameter_mm=diameter, flutes=flutes, nominal_radius_mm=nominal_radius
+    words = _words(
+        cutter=cutter,
+        kind=kind,
+        material=material,
+        diameter=diameter,
+        nominal_radius=nominal_radius,
+        flutes=flutes,
+        flute_form=flute_form,
+        up_cut_length=up_cut_length,
+        coating=coating,
+        shank=shank,
+        max_speed=max_speed,
+        bought=bought,
+        sharpened=sharpened,
+        note=note,
     )
+    sheet = Sheet.from_words(words)
     with open_records(records) as book:
-        book.add_cutter(cutter, facts, note=note)
-    print(f"{cutter}: added")
-
-
-@group.command("list")
-def list_cutters(records: Place = None) -> None:
-    """List the cutters, each with its last measured grade."""
-    from wearscope.records.store import open_records
-
-    with open_records(records) as book:
-        for cutter in book.cutters():
-            seen = book.inspections(cutter.id)
-            last = seen[-1].grade if seen else "not inspected yet"
-            print(f"{cutter.id}: {cutter.kind}, {cutter.material}, {cutter.diameter_mm:g} mm, {last}")
+        book.add(sheet)
+    assumed = f" ({', '.join(sheet.facts.assumed)} assumed)" if sheet.facts.assumed else ""
+    print(f"{cutter}: added{assumed}")
 
 
 @group.command()
-def show(cutter: Cutter, records: Place = None) -> None:
-    """Show what is recorded about a cutter, withdrawn entries too."""
+def edit(
+    cutter: Cutter,
+    kind: options.Kind = None,
+    material: options.Material = None,
+    diameter: options.Diameter = None,
+    nominal_radius: options.NominalRadius = None,
+    flutes: options.Flutes = None,
+    flute_form: FluteForm = None,
+    up_cut_length: UpCut = None,
+    coating: Coating = None,
+    shank: Shank = None,
+    max_speed: MaxSpeed = None,
+    bought: Bought = None,
+    sharpened: Sharpened = None,
+    note: NewNote = None,
+    empty: Annotated[
+        list[str] | None,
+        typer.Option("--empty", metavar="WHAT", help="Something no longer known, such as shank; repeat it."),
+    ] = None,
+    records: Place = None,
+) -> None:
+    """Change what is known about a cutter; how it was before stays in the history."""
+    from wearscope.records.store import open_records
+
+    words = _words(
+        kind=kind,
+        material=material,
+        diameter=diameter,
+        nominal_radius=nominal_radius,
+        flutes=flutes,
+        flute_form=flute_form,
+        up_cut_length=up_cut_length,
+        coating=coating,
+        shank=shank,
+        max_speed=max_speed,
+        bought=bought,
+        sharpened=sharpened,
+        note=note,
+    )
+    words |= {what.replace("-", "_"): "" for what in empty or ()}
+    if not words:
+        raise InputError("cutter edit: nothing to change was given; see wearscope cutter edit --help")
+    with open_records(records) as book:
+        changes = book.edit(cutter, words)
+    for column, (before, after) in changes.items():
+        print(f"{cutter}: {column.replace('_', ' ')} {before or 'not known'} -> {after or 'not known'}")
+    if not changes:
+        print(f"{cutter}: as it was")
+
+
+@group.command("import")
+def import_cutters(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A .csv or .json file of cutters.")],
+    update: Annotated[
+        bool, typer.Option("--update", help="Edit cutters that are there with other facts.")
+    ] = False,
+    records: Place = None,
+) -> None:
+    """Add the cutters of a CSV or JSON file, all or none; a drawer's cutters.csv is one too.
+
+    Columns: cutter, kind, material, diameter, flutes, nominal_radius, flute_form, up_cut_length, coating, shank,
+    max_speed, bought, sharpened, note. Lengths as 6, 6mm, 0.25in or 1/4in, speeds in rpm, days as YYYY-MM-DD.
+    """
+    from wearscope.records.exchange import read_cutters
+    from wearscope.records.store import open_records
+
+    cutters = read_cutters(file)
+    with open_records(records) as book:
+        done = book.import_cutters(cutters, update=update)
+    print(f"{len(done.added)} added, {len(done.edited)} edited, {len(done.same)} as they were")
+
+
+@group.command()
+def export(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="New .csv or .json file to write.")],
+    units: options.Units = "mm",
+    records: Place = None,
+) -> None:
+    """Write all cutters into a CSV or JSON file, which `cutter import` reads back as they are."""
+    from wearscope.drawer.store import write_whole
+    from wearscope.records.cutter import Cutter as Sheet
+    from wearscope.records.exchange import cutters_csv, cutters_json
+    from wearscope.records.store import open_records
+
+    if file.suffix.lower() not in (".csv", ".json"):
+        raise InputError(f"{file}: expected a name that ends in .csv or .json")
+    with open_records(records) as book:
+        cutters = [Sheet.of(row) for row in book.cutters()]
+    text = cutters_csv(cutters, units=units) if file.suffix.lower() == ".csv" else cutters_json(cutters)
+    try:
+        write_whole(file, text.encode())
+    except OSError as error:
+        raise RecordsError(f"{file}: cannot be written ({error.strerror}); choose another place") from error
+    print(f"{file}: {len(cutters)} cutter{'' if len(cutters) == 1 else 's'}")
+
+
+@group.command("list")
+def list_cutters(units: options.Units = "mm", as_json: options.Json = False, records: Place = None) -> None:
+    """List the cutters, each with its last grade and its use since it was new or sharpened."""
+    from wearscope.records.cutter import Cutter as Sheet
+    from wearscope.records.exchange import cutters_json
+    from wearscope.records.store import open_records
+    from wearscope.report.view import facts_text
+
+    with open_records(records) as book:
+        sheets = [Sheet.of(row) for row in book.cutters()]
+        if as_json:
+            print(cutters_json(sheets), end="")
+            return
+        for sheet in sheets:
+            seen = book.inspections(sheet.name)
+            grade = seen[-1].grade if seen else "not inspected yet"
+            if seen and (said := book.overrules(seen[-1].id)):
+                grade = f"{said[-1].grade} (measured: {seen[-1].grade})"
+            gone = any(e.what == "discarded" and not e.withdrawn_at for e in book.entries(sheet.name))
+            print(
+                f"{sheet.name}: {'discarded; ' if gone else ''}{grade}; {facts_text(sheet.facts, units=units)}"
+            )
+    if not sheets:
+        print("no cutter yet; add one with `wearscope cutter add NAME`")
+
+
+@group.command()
+def show(
+    cutter: Cutter, units: options.Units = "mm", as_json: options.Json = False, records: Place = None
+) -> None:
+    """Show what is recorded about a cutter: facts, inspections, diameters, use, edits, withdrawn entries too."""
+    from wearscope.records.exchange import cutters_json
     from wearscope.records.store import open_records
 
     with open_records(records) as book:
-        for row in book.inspections(cutter):
-            seen = "" if row.complete else " (incomplete)"
-            print(f"inspection {row.id}  {row.recorded_at}  {row.grade}{seen}")
-            for said in book.overrules(row.id):
-                print(f"  overruled  {said.recorded_at}  {said.grade}: {said.reason}")
-        for entry in book.entries(cutter):
-            print(_entry(entry))
-        minutes = sum(e.minutes for e in book.entries(cutter) if e.minutes and e.withdrawn_at is None)
-    print(f"used for {minutes:g} min in all")
+        sheet = book.cutter(cutter)
+        if as_json:
+            print(cutters_json([sheet]), end="")
+            return
+        for line in (*_facts(sheet, units), *_life(book, cutter, units)):
+            print(line)
+
+
+def _facts(sheet: "Sheet", units: options.Units) -> list[str]:
+    from wearscope.records.cutter import LENGTHS
+    from wearscope.report.view import facts_text, value_text
+
+    lines = [f"{sheet.name}: {facts_text(sheet.facts, units=units)}"]
+    for name, value in sheet.values().items():
+        if value is not None and name in _BEYOND_FACTS:
+            shown = value_text(value, "mm", units=units) if name in LENGTHS else str(value)
+            lines.append(f"  {_BEYOND_FACTS[name]}: {shown}{' rpm' if name == 'max_speed' else ''}")
+    return lines
+
+
+_BEYOND_FACTS = {
+    "flute_form": "flutes run",
+    "up_cut_length": "up-cut length",
+    "coating": "coating",
+    "shank": "shank",
+    "max_speed": "marked maximum speed",
+    "bought": "bought",
+    "sharpened": "sharpened",
+    "note": "note",
+}
+
+
+def _life(book: "Records", cutter: str, units: options.Units) -> list[str]:
+    """Everything that happened to a cutter, oldest first, then the sum of its use."""
+    from wearscope.report.view import value_text
+
+    lines: list[tuple[str, str]] = []
+    for row in book.inspections(cutter):
+        seen = ("" if row.complete else ", incomplete") + (", as new" if row.as_new else "")
+        lines.append((row.recorded_at, f"inspection {row.id}: {row.grade}{seen}"))
+        lines += [
+            (o.recorded_at, f"inspection {row.id} overruled as {o.grade}: {o.reason}")
+            for o in book.overrules(row.id)
+        ]
+    for d in book.diameters(cutter):
+        size, within = (value_text(v, "mm", units=units) for v in (d.value_mm, d.uncertainty_mm))
+        lines.append((d.recorded_at, f"diameter {size} +/- {within}{', as new' if d.as_new else ''}"))
+    entries = book.entries(cutter)
+    lines += [(entry.recorded_at, _entry(entry)) for entry in entries]
+    for when, changes in book.edits(cutter):
+        said = "; ".join(f"{c.replace('_', ' ')} {a or '-'} -> {b or '-'}" for c, (a, b) in changes.items())
+        lines.append((when, f"edited: {said}"))
+    minutes = sum(e.minutes for e in entries if e.minutes and e.withdrawn_at is None)
+    metres = sum(e.metres for e in entries if e.metres and e.withdrawn_at is None)
+    total = f"used for {minutes:g} min in all" + (f", {metres:g} m of cut" if metres else "")
+    return [*(f"{when[:16].replace('T', ' ')}  {what}" for when, what in sorted(lines)), total]
 
 
 def _entry(entry: "EntryRow") -> str:
-    words = [f"entry {entry.id}", entry.recorded_at, entry.what]
-    words += [] if entry.minutes is None else [f"{entry.minutes:g} min"]
+    words = [] if entry.minutes is None else [f"{entry.minutes:g} min"]
+    words += [] if entry.metres is None else [f"{entry.metres:g} m"]
+    words += [f"in {entry.work_material}"] if entry.work_material else []
+    words += [] if entry.speed_rpm is None else [f"{entry.speed_rpm:g} rpm"]
+    words += [] if entry.feed_mm_min is None else [f"{entry.feed_mm_min:g} mm/min"]
     words += [entry.note] if entry.note else []
-    words += [f"withdrawn {entry.withdrawn_at}"] if entry.withdrawn_at else []
-    return "  ".join(words)
+    words += [f"withdrawn {entry.withdrawn_at[:16].replace('T', ' ')}"] if entry.withdrawn_at else []
+    return f"entry {entry.id}: {entry.what}" + (f" {', '.join(words)}" if words else "")
 
 
 @group.command()
@@ -124,52 +347,31 @@ def check(records: Place = None) -> None:
     print("all records are as they were written")
 
 
-def record(
-    document: Annotated[
-        Path, typer.Argument(metavar="FILE", help="What `wearscope inspect --json` printed.")
-    ],
-    cutter: Annotated[str, typer.Option("--cutter", help="Name of the cutter it is about.")],
-    records: Place = None,
-) -> None:
-    """Record an inspection of a cutter."""
-    from wearscope.records.store import open_records
-
-    inspection = _read(document)
-    with open_records(records) as book:
-        row = book.record(cutter, inspection)
-    print(f"{cutter}: inspection {row.id} recorded, {row.grade}")
-
-
-def _read(path: Path) -> "Inspection":
-    from jsonschema import ValidationError, validate
-
-    from wearscope.inspection import from_document, json_schema
-
-    try:
-        document = json.loads(path.read_text("utf-8"))
-        validate(document, json_schema())
-    except OSError as error:
-        raise RecordsError(f"{path}: cannot be read ({error.strerror})") from error
-    except (ValueError, ValidationError) as error:
-        why = error.message if isinstance(error, ValidationError) else str(error)
-        raise RecordsError(
-            f"{path}: not an inspection as `wearscope inspect --json` prints it ({why})"
-        ) from error
-    return from_document(document)
-
-
 def use(
     cutter: Cutter,
-    minutes: Annotated[float, typer.Option("--minutes", help="Minutes it cut.")],
+    minutes: Annotated[float | None, typer.Option("--minutes", help="Minutes it cut.")] = None,
+    metres: Annotated[float | None, typer.Option("--metres", help="Metres it cut.")] = None,
+    work: Annotated[str | None, typer.Option("--in", metavar="MATERIAL", help="What it cut.")] = None,
+    speed: Annotated[float | None, typer.Option("--speed", metavar="RPM", help="Spindle speed, rpm.")] = None,
+    feed: Annotated[
+        float | None, typer.Option("--feed", metavar="MM_PER_MIN", help="Feed, mm a minute.")
+    ] = None,
     note: Note = "",
     records: Place = None,
 ) -> None:
-    """Record how long a cutter was used."""
-    from wearscope.records.store import open_records
+    """Record how long, or how far, a cutter was used; `cutter undo` takes an entry back."""
+    from wearscope.records.store import Use, open_records
 
+    done = Use(minutes, metres, work, speed, feed)
     with open_records(records) as book:
-        row = book.add_use(cutter, minutes, note=note)
-    print(f"{cutter}: entry {row.id}, {minutes:g} min")
+        row = book.add_use(cutter, done, note=note)
+        most = book.cutter(cutter).max_speed_rpm
+    print(f"{cutter}: {_entry(row)}")
+    if speed is not None and most is not None and speed > most:
+        print(
+            f"wearscope: {speed:g} rpm is above the maximum speed marked on it, {most} rpm: never run it that fast",
+            file=sys.stderr,
+        )
 
 
 def event(
@@ -205,29 +407,3 @@ def overrule(
     with open_records(records) as book:
         book.overrule(inspection, grade, reason=reason)
     print(f"inspection {inspection}: overruled as {grade}; the measured grade stays")
-
-
-def evidence(
-    cutter: Annotated[str | None, typer.Argument(metavar="CUTTER", help="Name of the cutter.")] = None,
-    out: Annotated[
-        Path | None, typer.Option("--out", metavar="FOLDER", help="New folder to write the evidence into.")
-    ] = None,
-    verify: Annotated[
-        Path | None, typer.Option("--verify", metavar="FOLDER", help="Check a folder instead of writing one.")
-    ] = None,
-    records: Place = None,
-) -> None:
-    """Write a folder with photos and inspections of a cutter that anybody can check, or check one."""
-    from wearscope.records.evidence import faults, write_evidence
-    from wearscope.records.store import open_records
-
-    if verify is not None and cutter is None and out is None:
-        if found := faults(verify):
-            raise RecordsError(f"{verify}: not as it was written: {'; '.join(found)}")
-        print(f"{verify}: every file is as it was written")
-    elif verify is None and cutter is not None and out is not None:
-        with open_records(records) as book:
-            write_evidence(book, cutter, out)
-        print(f"{out}: evidence about {cutter}")
-    else:
-        raise InputError("evidence: give CUTTER and --out FOLDER to write, or only --verify FOLDER to check")

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated, NamedTuple
 import typer
 
 from wearscope.cli import options
+from wearscope.cli.cutters import Place
+from wearscope.cli.recording import AsNew, keep, photo_when_new, recorded_facts
 from wearscope.errors import InputError, WearscopeError
 
 if TYPE_CHECKING:
@@ -95,6 +97,16 @@ def inspect(
             "--by-eye", help="Ask what to look for by eye; without photos also for the corner, with a loupe."
         ),
     ] = False,
+    cutter: Annotated[
+        str | None,
+        typer.Option(
+            "--record",
+            metavar="CUTTER",
+            help="Take the cutter's facts from the records, and record the result.",
+        ),
+    ] = None,
+    as_new: AsNew = False,
+    records: Place = None,
     out: options.Out = None,
     units: options.Units = "mm",
     as_json: options.Json = False,
@@ -110,21 +122,33 @@ def inspect(
     paths, folder = photos or [], out or Path("wearscope-out")
     if not paths and not by_eye:
         raise InputError("no photo: give one or more, or --by-eye for a look without a microscope")
-    facts = Facts.given(
-        kind=kind, material=material, diameter_mm=diameter, flutes=flutes, nominal_radius_mm=nominal_radius
-    )
+    if as_new and cutter is None:
+        raise InputError("--new is about a cutter in the records: give --record CUTTER too")
+    given = {
+        "kind": kind,
+        "material": material,
+        "diameter_mm": diameter,
+        "flutes": flutes,
+        "nominal_radius_mm": nominal_radius,
+    }
+    facts = Facts.given(**given) if cutter is None else recorded_facts(cutter, records, given)  # type: ignore[arg-type]
     rules = load_limits(limits)
-    shots = _shots(paths, view, flute, flutes)
+    shots = _shots(paths, view, flute, facts.flutes)
     source = options.scale_source(calibration, px_per_mm) if paths else None
     answers = _answers(seen, by_eye, facts.kind, photos=bool(paths), folder=folder)
     if source is None:
         inspection, written = conclude([], facts=facts, limits=rules, observed=answers), []
     else:
+        if cutter is not None and new_photo is None and not new_nominal:
+            known = photo_when_new(cutter, records, {shot.flute for shot in shots if shot.view == "corner"})
+            new_photo, new_px_per_mm = (known.path, known.px_per_mm) if known else (None, new_px_per_mm)
         new = _new(new_photo, new_px_per_mm, new_nominal, source)
         looks = _looks(shots, source, facts, rules, grey, new)
         inspection = join([one for _, one in looks], limits=rules, observed=answers)
         quick = as_json and out is None
         written = [] if quick else _draw(inspection, [photo for photo, _ in looks], folder, units)
+    if cutter is not None:
+        keep(cutter, records, inspection, calibration=calibration, limits=rules, as_new=as_new)
     if as_json:
         print(json.dumps(to_document(inspection), indent=2, allow_nan=False))
     else:
