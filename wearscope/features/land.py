@@ -44,6 +44,12 @@ _SHINING = 0.85
 """Share of a patch darker than its grinding lines' crests; as much is lighter than their valleys."""
 _SHADE = 61
 """Column groups (244 px) over which the flank's light is taken to change evenly."""
+_STEEPEST = 3.0
+"""Grinding lines within 18 degrees of the edge leave the picture before they tell anything about the land."""
+_LINE_PX = 100.0
+"""A grinding line keeps its light about this far."""
+_FEW = 60
+"""Patches of a grinding line (20 rows in 3 column groups) from which its own light counts for half."""
 _MOST = 4.0
 _SEEN = 2.5
 """Standard deviations of the flank's own patches by which a place must differ on average to count as land:
@@ -118,13 +124,14 @@ class Land:
 @dataclass(frozen=True, slots=True)
 class _Flank:
     """Patches of the flank, rows inward from the undamaged edge, (rows, groups): lightness of the grinding lines' crests, of
-    their middle and of their valleys, and two colours (log ratios of blue and red to green)."""
+    their middle and of their valleys, two colours (log ratios of blue and red to green), and the lines' slant."""
 
     crest: Floats
     middle: Floats
     valley: Floats
     blue: Floats
     red: Floats
+    slant: float
 
 
 def _runs(wide: NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -187,27 +194,49 @@ def _patches(light: NDArray[np.float32], luminance: NDArray[np.float32]) -> _Fla
     for row, window in enumerate(windows):
         values = np.partition(window.reshape(count, -1), (low, middle, high), axis=1)
         ranked[:, row] = values[:, high], values[:, middle], values[:, low]
+    slant = _slant(lightness(luminance[len(light) // 2 :]))
     even = np.log(np.maximum(cv2.blur(light, (columns, rows + 2)), 1e-3))
     blue = grouped(np.asarray(even[..., 0] - even[..., 1], np.float64))
     red = grouped(np.asarray(even[..., 2] - even[..., 1], np.float64))
-    return _Flank(np.asarray(ranked[0]), np.asarray(ranked[1]), np.asarray(ranked[2]), blue, red)
+    return _Flank(np.asarray(ranked[0]), np.asarray(ranked[1]), np.asarray(ranked[2]), blue, red, slant)
 
 
-def _against_flank(patches: Floats, land: Floats) -> Floats:
+def _slant(light: Floats) -> float:
+    """How far grinding lines move along the edge per row inward, from the strongest direction of the light's changes;
+    0 where they run nearly along the edge."""
+    smooth = cv2.GaussianBlur(light, (0, 0), 1.5)
+    down, along = np.gradient(smooth)
+    angle = 0.5 * np.arctan2(2 * (along * down).sum(), (along**2).sum() - (down**2).sum())
+    slant = -float(np.tan(angle))
+    return slant if abs(slant) < _STEEPEST else 0.0
+
+
+def _against_flank(patches: Floats, land: Floats, slant: float) -> Floats:
     """How far each patch differs from the flank beyond the land, in standard deviations of the flank's patches.
 
-    The flank's light may change evenly with depth and slowly along the edge.
+    The flank's light may change evenly with depth and slowly along the edge, and from one grinding line to the next.
     """
     rows = np.arange(len(patches))[:, None]
     depth = np.broadcast_to(rows / len(patches), patches.shape)
-    off, scatter = off_trend(patches, np.asarray(rows > land + 8), depth, degree=1, columns=_SHADE)
-    return np.asarray(cv2.blur(off / scatter, (1, 3)))
+    beyond = np.asarray(rows > land + 8)
+    off, scatter = off_trend(patches, beyond, depth, degree=1, columns=_SHADE)
+    line = np.arange(patches.shape[1]) - np.rint(slant * rows / COLUMN_PX).astype(int)
+    line -= line.min()
+    weight = beyond * np.exp(np.minimum(land + 8 - rows, 0.0) / _LINE_PX)
+    clipped = weight * np.clip(off, -3 * scatter, 3 * scatter)
+    total, count = (
+        np.convolve(np.bincount(line.ravel(), part.ravel()), np.ones(3), "same") for part in (clipped, weight)
+    )
+    own = off - (total / (count + _FEW))[line]
+    left = spread(np.abs(own[beyond]))
+    unknown = max(scatter**2 - left**2, 0.0) * (_FEW / (count + _FEW))[line]
+    return np.asarray(cv2.blur(own / np.sqrt(left**2 + unknown), (1, 3)))
 
 
 def _unlike(flank: _Flank, land: Floats) -> Floats:
     """How far each patch is from being flank: smoother, brighter, or darker without its grinding lines."""
     crest, middle, relief, blue, red = (
-        _against_flank(patches, land)
+        _against_flank(patches, land, flank.slant)
         for patches in (flank.crest, flank.middle, flank.crest - flank.valley, flank.blue, flank.red)
     )
     unlike = np.maximum.reduce([-relief, middle, -crest - np.maximum(relief, 0.0), np.zeros_like(crest)])
