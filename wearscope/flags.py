@@ -143,6 +143,16 @@ _ALL = (
         "No neutral reference was found; colours may be off.",
         "Photograph a grey card with the same light: --grey-card.",
     ),
+    Flag(
+        "label_unreadable",
+        "A label lies in the picture but cannot be read.",
+        "Put it flat and in focus, larger or closer, all of it and its white margin in the frame.",
+    ),
+    Flag(
+        "label_missing",
+        "No label was found, and nothing else says which cutter this is.",
+        "Lay the cutter's label beside it, or name the cutter in cutters.csv.",
+    ),
     Flag("tint:none", "No discolouration seen.", ""),
     Flag(
         "tint:heat",
