@@ -11,6 +11,7 @@ from wearscope.cli import app
 from wearscope.errors import InputError, PhotoError
 from wearscope.photo.read import Photo
 from wearscope.photo.stack import merge_focus
+from wearscope.subpixel.profile import measure_steps
 
 
 def scene(seed: int = 0) -> np.ndarray:
@@ -75,3 +76,78 @@ def test_command_writes_the_picture_and_never_over_a_photo(tmp_path: Path) -> No
     refused = CliRunner().invoke(app, ["stack", *map(str, names), "--output", str(names[0])])
     assert isinstance(refused.exception, InputError)
     assert names[0].read_bytes() == before
+
+
+HEIGHTS = (-2.5, -1.0, 1.0, 2.5)
+
+
+def tilted(height: float) -> tuple[np.ndarray, np.ndarray]:
+    """Linear light of a textured cutter before an even ground, in a plane that rises from left to right through a lens
+    focused at `height`, and the sigma of the blur in each pixel (0.7 px in focus, growing with the distance from it)."""
+    rng = np.random.default_rng(4)
+    grain = sum(cv2.GaussianBlur(rng.standard_normal((400, 600)), (0, 0), s) * s for s in (1.2, 4.0, 16.0))
+    y, x = np.mgrid[0:400, 0:600]
+    flat = np.where(x - 0.2 * y < 350, np.clip(0.35 + 0.1 * grain / grain.std(), 0.02, 0.95), 0.75)
+    sigma = np.hypot(0.7, 1.2 * np.abs(np.linspace(-3, 3, 600) - height)) * np.ones((400, 1))
+    levels = np.linspace(0.7, sigma.max() + 1e-6, 24)
+    blurred = np.stack([cv2.GaussianBlur(flat.astype(np.float32), (0, 0), float(s)) for s in levels])
+    low = np.clip(np.searchsorted(levels, sigma) - 1, 0, len(levels) - 2)
+    share = (sigma - levels[low]) / (levels[low + 1] - levels[low])
+    rows, columns = np.indices(sigma.shape)
+    return (1 - share) * blurred[low, rows, columns] + share * blurred[low + 1, rows, columns], sigma
+
+
+def taken(light: np.ndarray, rng: np.random.Generator, noise: float, name: str) -> Photo:
+    light = np.clip(light + rng.normal(0, noise, light.shape), 0.0031308, 1)
+    coded = np.round(255 * (1.055 * light ** (1 / 2.4) - 0.055)).astype(np.uint8)
+    return Photo(name, name * 64, np.repeat(coded[..., None], 3, axis=2))
+
+
+def detail(light: np.ndarray) -> np.ndarray:
+    """Energy of fine detail, as the stated gain defines it."""
+    fine = cv2.Laplacian(cv2.GaussianBlur(light.astype(np.float32), (0, 0), 1.0), cv2.CV_32F)
+    return cv2.GaussianBlur(fine * fine, (0, 0), 6.0)
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.005, 0.015])
+def test_stated_gain_is_that_of_the_ideal_picture(noise: float) -> None:
+    """The ideal takes each pixel from the photo that is known to be in focus there. Noise may lower the stated gain, for it has
+    fine detail too, but never raise it."""
+    rng = np.random.default_rng(5)
+    series = [tilted(height) for height in HEIGHTS]
+    photos = [taken(light, rng, noise, "abcd"[i]) for i, (light, _) in enumerate(series)]
+    merged, gain = merge_focus(photos)
+    nearest = np.argmin(np.stack([sigma for _, sigma in series]), axis=0)
+    ideal = np.choose(nearest, [light for light, _ in series])
+    energies = [detail(light) for light, _ in series]
+    best, highest = max(energies, key=np.mean), np.max(energies, axis=0)
+    there = highest > np.percentile(highest, 90)
+    true_gain = detail(ideal)[there].mean() / best[there].mean()
+    assert true_gain > 2
+    assert (0.97 if noise < 0.01 else 0.85) * true_gain < gain < 1.03 * true_gain
+    inner = np.s_[20:-20, 20:-20]
+    off = [np.std((light - ideal)[inner]) for light in (merged.linear(), *(light for light, _ in series))]
+    assert off[0] < (0.5 if noise < 0.01 else 1.0) * min(off[1:])
+
+
+def test_noise_alone_is_no_gain() -> None:
+    rng = np.random.default_rng(6)
+    light, _ = tilted(0.0)
+    _, gain = merge_focus([taken(light, rng, 0.015, name) for name in "abc"])
+    assert 0.9 < gain < 1.02
+
+
+def test_merging_moves_no_edge() -> None:
+    """Against the photo that is in focus at the edge; texture beside it moves both alike."""
+    rng = np.random.default_rng(7)
+    photos = [taken(tilted(h)[0], rng, 0.002, "abcd"[i]) for i, h in enumerate((-1.8, 0.5, 2.2))]
+    merged, _ = merge_focus(photos)
+    rows = np.arange(40.0, 360.0, 8.0)
+    places = np.column_stack([350 + 0.2 * rows - 0.5, rows])
+    normals = np.tile(np.array([1.0, -0.2]) / np.hypot(1, 0.2), (len(rows), 1))
+    seen = [measure_steps(p.linear(), places, normals, half_px=9.0) for p in (merged, photos[1])]
+    both = seen[0].ok & seen[1].ok
+    assert both.mean() > 0.9
+    moved = (seen[0].position - seen[1].position)[both]
+    assert abs(np.median(moved)) < 0.05
+    assert np.percentile(np.abs(moved), 90) < 0.25

@@ -17,7 +17,7 @@ Light = NDArray[np.float32]
 _ALIGN_PX = 640
 _LEAST_CORRELATION = 0.8
 """Photos of one scene agree better than this once they are aligned, whatever their focus (ECC, Evangelidis 2008)."""
-_SOFT = 3.0
+_SOFT = 2.0
 """Sigma at which the small copies are compared: what is out of focus in one photo must look alike in the other."""
 _DETAIL, _NEIGHBOURHOOD = 1.0, 6.0
 """Sigma of the finest detail that counts, and of the neighbourhood in which sharpness is judged, px."""
@@ -72,11 +72,13 @@ def _gain(merged: Light, singles: list[Light]) -> float:
 
 
 def _aligned(photo: Photo, first: Photo) -> Light:
-    """The photo's linear light, laid on the first one."""
+    """The photo's linear light, laid on the first one: compared in linear light, in which blur moves no edge."""
     step = max(1, -(-max(photo.size) // _ALIGN_PX))
     small = [
         cv2.GaussianBlur(
-            cv2.resize(p.grey(), None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA), (0, 0), 2.0
+            cv2.resize(p.linear(), None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA),
+            (0, 0),
+            _SOFT,
         )
         for p in (first, photo)
     ]
