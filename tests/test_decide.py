@@ -311,3 +311,12 @@ def test_what_blur_keeps_from_being_decided_is_said(
     judgement = judge(blurred, view="corner", facts=Facts(), limits=LIMITS, px_per_mm=px_per_mm)
     assert ({"scale_too_small", "out_of_focus"} & set(judgement.flags)) == ({raised} if raised else set())
     assert judgement.grade == ("retake" if raised else "sharp")
+
+
+def test_a_limit_that_follows_from_another_is_said_in_few_digits_and_on_the_right_side() -> None:
+    limit = Limit("corner_recession", 0.00658196, 0.01645490, "", "")
+    words = verdict_words(decide(millimetres(0.02, 0.001), limit))
+    assert words.endswith("above the discard limit 0.0165 mm")
+    close = verdict_words(decide(Quantity(0.016455, "mm", {"noise": 0.0}), limit))
+    shown = [float(word) for word in close.replace(",", "").split() if word[0].isdigit()]
+    assert shown[0] > shown[1]

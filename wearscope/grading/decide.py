@@ -115,11 +115,13 @@ def verdict_words(verdict: Verdict, *, inches: bool = False) -> str:
     name = words[0].lower() + words[1:]
     unit = "share" if limit.measurement.endswith("_share") else verdict.quantity.unit
 
+    steps = [_short(step, (verdict.lo, verdict.hi)) for step in (limit.worn, limit.discard)]
+
     def show(value: float, towards: Literal["down", "up", "as is"] = "as is") -> str:
-        return _figure(value, unit, towards, (limit.worn, limit.discard), inches=inches)
+        return _figure(value, unit, towards, (limit.worn, limit.discard, *steps), inches=inches)
 
     low, high = f"at least {show(verdict.lo, 'down')}", f"at most {show(verdict.hi, 'up')}"
-    worn, discard = f"the worn limit {show(limit.worn)}", f"the discard limit {show(limit.discard)}"
+    worn, discard = f"the worn limit {show(steps[0])}", f"the discard limit {show(steps[1])}"
     if verdict.grade == "discard":
         return f"{name}: {low}, above {discard}"
     if verdict.grade == "sharp":
@@ -139,6 +141,15 @@ def _chances(verdict: Verdict) -> str:
     sharp = conformance_probability(verdict.quantity, upper=verdict.limit.worn)
     over = conformance_probability(verdict.quantity, lower=verdict.limit.discard)
     return f" ({100 * sharp:.0f} % likely below the one, {100 * over:.0f} % above the other)"
+
+
+def _short(step: float, bounds: tuple[float, float]) -> float:
+    """A limit in three digits, or as many as keep it on the same side of the bounds that were held against it."""
+    for digits in range(3, 17):
+        shown = float(f"{step:.{digits}g}")
+        if all((bound > step) == (bound > shown) and (bound < step) == (bound < shown) for bound in bounds):
+            return shown
+    return step
 
 
 def _figure(value: float, unit: str, towards: str, limits: tuple[float, ...], *, inches: bool) -> str:
