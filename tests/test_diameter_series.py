@@ -13,6 +13,7 @@ from diameter_truth import Camera, Cutter, picture
 
 from wearscope.errors import PhotoError
 from wearscope.features.diameter import NotASilhouette, about_edges, find_silhouettes, measure_series
+from wearscope.features.diameter.series import shortfall
 from wearscope.geometry.scale import Scale
 from wearscope.photo.read import Photo, read_photo
 
@@ -99,15 +100,27 @@ def test_an_edge_off_to_the_side_of_the_axis_is_farther_from_it() -> None:
     assert measured(0.05) - measured(0.0) == pytest.approx(more, abs=0.0008)
 
 
-def test_straight_edges_at_unknown_angles_give_a_lower_bound_that_holds() -> None:
-    rng = np.random.default_rng(7)
+@pytest.mark.parametrize("photos", [12, 13, 25])
+def test_straight_edges_at_unknown_angles_give_a_lower_bound_that_holds(photos: int) -> None:
+    """Two edges: never above the truth, and as far below it as is said (median 18 um at 12 photos in an independent simulation)."""
     cutter = Cutter(diameter=5.95, flutes=2, helix=0.0, shank=6.0, cut_length=5.0, wash_out=1.0)
-    turns = rng.uniform(0, 2 * np.pi) + np.arange(12) * np.pi / 6 + rng.uniform(-0.1, 0.1, 12)
-    frames = [seen(cutter, Camera(px_per_mm=110.0), t, rng) for t in turns]
-    result = measure_series(frames, flutes=2, scale=Scale(110.0))
-    assert result.diameter.kind == "lower_limit"
-    assert 5.7 < result.diameter.value <= 2 * cutter.edge_radii().max()
-    assert "24 photos" in result.reasons[0]
+    short = []
+    for seed in range(12):
+        rng = np.random.default_rng(900 + seed)
+        turns = rng.uniform(0, 2 * np.pi) + (np.arange(photos) + rng.uniform(-0.25, 0.25, photos)) * (
+            2 * np.pi / photos
+        )
+        frames = [seen(cutter, Camera(px_per_mm=110.0), t, rng) for t in turns]
+        result = measure_series(frames, flutes=2, scale=Scale(110.0))
+        assert result.diameter.kind == "lower_limit"
+        short.append(5.95 - result.diameter.value)
+    rule, worst = (5.95 * share for share in shortfall(photos))
+    assert min(short) >= 0
+    assert max(short) <= worst
+    assert np.median(short) <= rule
+    said = result.reasons[0]
+    assert f"{result.diameter.value * shortfall(photos)[1]:.3f} mm" in said
+    assert f"take {2 * photos + 1} photos" in said
 
 
 @pytest.mark.parametrize(("flutes", "helix", "step"), [(2, 30.0, None), (3, 0.0, 15.0)])

@@ -27,10 +27,7 @@ _EDGE_PX = 0.02
 the exponent moves the half level by that much. Common practice, no source."""
 _OWN_EDGE_PX = 0.003
 """The same from interpolation and JPEG alone, different for every edge: 0.002 in 80 drawn pictures."""
-_STRAIGHT = (
-    "the edges are straight (or wrap less than one step) and the angles are not known: the largest extent seen is only a "
-    "lower bound; give --step or --angles, or take {} photos, which leave a quarter of the possible shortfall"
-)
+_STRAIGHT = "the edges are straight (or wrap less than one step) and the angles are not known"
 _HEIGHT_MM = 0.2
 """How well a scale is held at the height of the cutter's axis (standard uncertainty). Common practice, no source."""
 _LENS_MM = 80.0
@@ -140,7 +137,7 @@ def measure_series(
         try:
             fit, why = _value_or_bound(series, fit_edges(series, flutes), known)
         except EdgesNotFound as fault:
-            fit, why = None, str(fault) if known else _STRAIGHT.format(2 * n)
+            fit, why = None, str(fault) if known else _STRAIGHT
     return _result(frames, series, fit, why, scale, lens_mm)
 
 
@@ -159,6 +156,29 @@ def _too_few(photos: int, flutes: int) -> str:
         else ""
     )
     return f"1 photo only: it is too small {how} when no edge lies in the picture plane (straight flutes): {turn}{aligned}"
+
+
+def _shortfall_words(photos: int, seen_mm: float) -> str:
+    """How far below the diameter the largest extent seen may lie, and how many photos make it little."""
+    rule, worst = shortfall(photos)
+    more = 2 * photos + 1
+    rule_more, worst_more = shortfall(more)
+    return (
+        "the largest extent seen is only a lower bound. Over one full turn in roughly even steps it is half of the time less than "
+        f"{seen_mm * rule:.3f} mm too small, at worst {seen_mm * worst:.3f} mm. Give --step or --angles; or take {more} photos, which leave "
+        f"{seen_mm * rule_more:.3f} mm, at worst {seen_mm * worst_more:.3f} mm (an odd number shows each edge from its two sides at different "
+        "angles)"
+    )
+
+
+def shortfall(photos: int) -> tuple[float, float]:
+    """By what share of the diameter the largest extent falls short where no photo lies nearer to an edge: half of all cases at even
+    steps stay within the first, steps uneven by a quarter either way within the second.
+
+    An edge shows above and, half a turn later, below: an odd number of photos halves the gap between its directions.
+    """
+    gap = 2 * math.pi / (photos * (1 + photos % 2))
+    return 1 - math.cos(gap / 4), 1 - math.cos(0.75 * gap)
 
 
 def _in_plane(frames: tuple[Frame, ...], series: Series, scale: Scale, lens_mm: float | None) -> SeriesResult:
@@ -181,7 +201,7 @@ def _value_or_bound(series: Series, fit: EdgeFit, known: bool) -> tuple[EdgeFit 
     largest, sd = fit.largest_px()
     turned = abs(fit.helix) * float(np.ptp(fit.along_px))
     if not known and turned < 2 * np.pi / n:
-        return None, _STRAIGHT.format(2 * n)
+        return None, _STRAIGHT
     if 2 * sd > max(_WIDEST_SHARE * largest, 0.5):
         return None, (
             f"at steps of {360 / n:.0f} degrees an edge was hardly seen on its own: only a lower bound; take {2 * n} photos"
@@ -206,6 +226,8 @@ def _result(
         low = 2 * reach - ONE_SIDED_95 * math.hypot(2 * sd, *parts.values())
         bound = _in_mm(Quantity(low, "px", {**parts, "edge_noise": 2 * sd}, "lower_limit"), scale)
         value = bound.value * (1 - ONE_SIDED_95 * scale.relative_uncertainty)
+        if why == _STRAIGHT:
+            why = f"{why}: {_shortfall_words(len(frames), bound.value)}"
         return SeriesResult(
             Quantity(value, "mm", bound.parts, "lower_limit"), (why,), flags, frames, series, scale
         )
