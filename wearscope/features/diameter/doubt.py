@@ -39,7 +39,8 @@ def _falls_short(fit: EdgeFit) -> bool:
     if not _straight(fit):
         return False
     near = (np.abs(fit.delta) < np.radians(35)) & ~np.isnan(fit.residual_px)
-    below = near & (fit.residual_px < -max(3 * NOISE_PX, 6 * fit.noise_px))
+    turned = 3 * ANGLE_SPREAD * fit.radius_px[fit.which] * np.abs(np.sin(fit.delta))
+    below = near & (fit.residual_px < -max(3 * NOISE_PX, 6 * fit.noise_px) - turned)
     count = near.sum(axis=1)
     return bool(np.any((count >= 10) & (below.sum(axis=1) > 0.5 * count)))
 
