@@ -40,7 +40,7 @@ _RESOLVED = 2.0
 _HALF_STRIP = 4.0
 """Half width of the strip of pixels along the outline, in sigma_b (costs 0.3 % of the information)."""
 _REACH_PX = 130.0
-"""Edges are followed this far beyond the tangent points where the frame allows."""
+"""Edges are followed this far beyond the tangent points, or as far as the arc is round, where the frame allows."""
 _FIRST_REACH_PX = 180.0
 _CONTOUR_REACH_PX = 180.0
 """A break may take a hundred px off both edges: whole edge must be left beyond it."""
@@ -121,7 +121,7 @@ def _start(pose: CornerPose) -> Wedge:
 
 
 def _reach(wedge: Wedge, pose: CornerPose) -> tuple[float, float]:
-    beyond = wedge.tangent_length + max(_REACH_PX, 20 * wedge.blur)
+    beyond = wedge.tangent_length + max(_REACH_PX, 20 * wedge.blur, wedge.radius)
     return min(beyond, pose.end_length_px), min(beyond, pose.side_length_px)
 
 
