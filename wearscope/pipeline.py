@@ -16,6 +16,8 @@ from wearscope.features.land import measure_land
 from wearscope.features.nose import measure_nose
 from wearscope.features.patch import measure_patch
 from wearscope.features.point import measure_point
+from wearscope.features.squareness import measure_squareness, with_tilt
+from wearscope.features.shank import measure_shank
 from wearscope.features.tint import measure_tint
 from wearscope.features.wear_map import Shape, measure_wear, nominal_shape, trace_shape
 from wearscope.finding import Curve, Finding, merge
@@ -172,7 +174,12 @@ def _seen(
             if facts.kind == "engraver":
                 yield measure_point(photo, outline, scale)
             else:
-                corner = measure_corner(photo, outline, scale, nominal_radius_mm=facts.nominal_radius_mm)
+                square = measure_squareness(photo, outline)
+                yield square
+                corner = with_tilt(
+                    measure_corner(photo, outline, scale, nominal_radius_mm=facts.nominal_radius_mm),
+                    leans="not_square" in square.flags,
+                )
                 yield corner
                 yield _gone_since_new(photo, outline, corner, scale, facts, new)
             yield measure_chips(photo, outline, scale)
@@ -181,6 +188,8 @@ def _seen(
             yield measure_tint(photo, outline, scale, grey=grey)
     elif view == "edge":
         yield measure_land(photo, scale)
+    elif view in ("shank", "profile"):
+        yield measure_shank(photo, scale, view=view)
     else:
         yield Finding(not_measured=dict.fromkeys(expected, "nothing is measured on photos of this view yet"))
 

@@ -1,0 +1,149 @@
+"""Is the rake face square to the lens? Where it leans, an edge runs out of the plane of focus and its blur grows along it.
+
+A face that leans by an angle shows lengths across the axis it leans about shortened by the cosine. Only edges that lie in the rake face tell: the end edge, and a side edge that is straight in the picture (on a helix
+it leaves the plane by itself). How far the face leans cannot be told, for that the aperture would have to be known.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.finding import Finding
+from wearscope.outline.shape import CornerPose, Outline
+from wearscope.photo.read import Photo
+from wearscope.quantity import COVERAGE_FACTOR, Quantity
+from wearscope.subpixel.profile import measure_steps
+
+__all__ = ["BY_EYE_DEG", "LEANING_DEG", "EdgeBlur", "edge_blur", "measure_squareness", "with_tilt"]
+
+Floats = NDArray[np.float64]
+_STEP_PX, _HALF_PROFILE_PX, _FARTHEST_PX = 4.0, 12.0, 600.0
+_FEWEST = 24
+"""Places an edge must show for its blur to be followed (about 100 px)."""
+_GROWS = 1.4
+"""A blur that grows by this along an edge means out of focus by as much as the lens blurs in focus: nobody would
+call such an edge crisp."""
+_CRISP_PX = 2.0
+"""A lens in focus blurs an edge by less than this (common practice, no source): below it nothing runs out of focus."""
+BY_EYE_DEG, LEANING_DEG = 5.0, 20.0
+"""A cutter laid in a cradle is square to the lens within the one (common practice, no source). Where its blur says
+that it leans, within the other: with the aperture of a cheap microscope (0.03) a face must lean by some 10 to 20 degrees
+for the blur over a millimetre to show it, and a lean of more than that is seen without a lens."""
+_CERTAIN = 5.0
+"""Standard uncertainties by which growth must differ from none."""
+_BENT = 1.0
+"""Sagitta (px) from which on a side edge is bent by more than its own roughness: a helix."""
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeBlur:
+    """Blur along an edge: `near` and `far` at the corner and at the end (sigma_b, px, from a line through the squares),
+    `growth` of the square and its standard uncertainty, `sagitta_px` of the edge; `steady`: it grows third by third."""
+
+    near: float
+    far: float
+    growth: float
+    u_growth: float
+    sagitta_px: float
+    steady: bool
+
+    @property
+    def leaves_focus(self) -> bool:
+        """Whether the edge runs out of focus away from the corner."""
+        grows = self.far > max(_GROWS * self.near, _CRISP_PX)
+        return self.steady and grows and self.growth > _CERTAIN * self.u_growth
+
+
+def edge_blur(
+    photo: Photo, outline: Outline, direction: tuple[float, float], length_px: float
+) -> EdgeBlur | None:
+    """The blur along one edge of the corner, from 20 px beyond it outwards; None where too little is seen."""
+    pose = outline.corner
+    assert pose is not None
+    s = np.arange(20.0 + 10 * pose.blur_px, min(length_px, _FARTHEST_PX), _STEP_PX)
+    if len(s) < _FEWEST:
+        return None
+    ahead = np.array(direction)
+    across = np.array([-ahead[1], ahead[0]])
+    course = np.array(pose.apex_px) + s[:, None] * ahead
+    course = course + _bend(outline, pose, ahead, s)[:, None] * across
+    low = np.maximum(np.floor(course.min(axis=0)) - 20, 0).astype(int)
+    high = np.minimum(np.ceil(course.max(axis=0)) + 20, photo.size).astype(int)
+    if np.any(high - low < 4):
+        return None
+    picture = photo.linear((int(low[0]), int(low[1]), int(high[0]), int(high[1])), mix=outline.mix)
+    fits = measure_steps(picture, course - low, np.tile(across, (len(s), 1)), half_px=_HALF_PROFILE_PX)
+    good = fits.ok & (np.abs(fits.position) < 6) & (fits.u_blur < 0.5 * fits.blur)
+    if good.sum() < max(_FEWEST, 0.5 * len(s)):
+        return None
+    offset = (course + fits.position[:, None] * across - np.array(pose.apex_px)) @ across
+    return _line_through(s[good], fits.blur[good], offset[good])
+
+
+def _bend(outline: Outline, pose: CornerPose, ahead: Floats, s: Floats) -> Floats:
+    """How far the contour lies beside the straight edge, at distances `s` from the corner."""
+    away = outline.points_px - np.array(pose.apex_px)
+    along, beside = away @ ahead, away @ np.array([-ahead[1], ahead[0]])
+    near = (along > 0) & (np.abs(beside) < 0.1 * along + 8)
+    if near.sum() < 8:
+        return np.zeros(len(s))
+    order = np.argsort(along[near])
+    return np.asarray(np.interp(s, along[near][order], beside[near][order]), np.float64)
+
+
+def _line_through(s: Floats, blur: Floats, offset: Floats) -> EdgeBlur:
+    """A robust line through the squares of the blur, and how much the edge is bent."""
+    share = (s - s[0]) / (s[-1] - s[0])
+    square = blur**2
+    rows = np.column_stack([np.ones_like(share), share])
+    weight = np.ones(len(s))
+    line: Floats = np.zeros(2)
+    for _ in range(8):
+        line = np.asarray(np.linalg.lstsq(rows * weight[:, None], square * weight, rcond=None)[0], np.float64)
+        off = np.abs(square - rows @ line)
+        width = 1.4826 * float(np.median(off)) + 1e-9
+        weight = np.sqrt(np.minimum(1.0, 1.5 * width / np.maximum(off, 1e-12)))
+    cov = width**2 * np.linalg.inv((rows * weight[:, None]).T @ (rows * weight[:, None]))
+    thirds = [float(np.median(part)) for part in np.array_split(square, 3)]
+    bend = np.polyfit(share, offset, 2)
+    return EdgeBlur(
+        float(np.sqrt(max(line[0], 1e-6))), float(np.sqrt(max(line.sum(), 1e-6))), float(line[1]), float(np.sqrt(cov[1, 1])),
+        float(abs(bend[0]) / 4), thirds[0] < thirds[1] < thirds[2],
+    )  # fmt: skip
+
+
+def measure_squareness(photo: Photo, outline: Outline) -> Finding:
+    """The flag `not_square` where an edge in the rake face runs out of focus away from the corner."""
+    pose = outline.corner
+    if pose is None:
+        return Finding()
+    end = edge_blur(photo, outline, pose.end_direction, pose.end_length_px)
+    side = edge_blur(photo, outline, pose.side_direction, pose.side_length_px)
+    straight = side is not None and side.sagitta_px < _BENT
+    leans = [edge for edge in (end, side if straight else None) if edge is not None and edge.leaves_focus]
+    return Finding(flags=("not_square",) if leans else ())
+
+
+def with_tilt(corner: Finding, *, leans: bool) -> Finding:
+    """The lengths of a corner with the part "tilt": up to 1 - cos of how far the face may lean is missing from them.
+
+    Any share of that is as likely as another: its standard uncertainty is its size over the square root of three (JCGM 100,
+    4.3.7). Areas count once, for a face leans about one axis. Upper limits are divided by the cosine.
+    """
+    lean = math.radians(LEANING_DEG if leans else BY_EYE_DEG)
+    missing = 1 - math.cos(lean)
+
+    def tilted(q: Quantity) -> Quantity:
+        if q.unit not in ("mm", "mm2"):
+            return q
+        u = q.value * missing / math.sqrt(3)
+        sides = (
+            None if side is None else math.hypot(side, COVERAGE_FACTOR * u) for side in (q.below, q.above)
+        )
+        value = q.value / math.cos(lean) if q.kind == "upper_limit" else q.value
+        below, above = sides
+        return Quantity(value, q.unit, {**q.parts, "tilt": u}, q.kind, below, above)
+
+    return replace(corner, quantities={name: tilted(q) for name, q in corner.quantities.items()})
