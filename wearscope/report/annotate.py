@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.facts import MM_PER_INCH
-from wearscope.finding import Curve, Mark
+from wearscope.finding import Curve, Mark, WearMap
 from wearscope.inspection import PhotoReport
 from wearscope.photo.read import Photo
 from wearscope.report import ink
@@ -26,6 +26,7 @@ from wearscope.report.view import (
     GRADES,
     LINES,
     RGB,
+    VERMILLION,
     WHITE,
     Gauge,
     LineLook,
@@ -36,6 +37,7 @@ from wearscope.report.view import (
     line_look,
     photo_sheet,
 )
+from wearscope.report.whiskers import Whiskers, draw_whiskers, scale_words, whiskers
 
 __all__ = ["annotate", "draw_sheet", "thumbnail"]
 
@@ -70,7 +72,9 @@ def annotate(
     """
     sheet = photo_sheet(report, units=units, heading=heading, notes=notes)
     scale = report.scale.px_per_mm
-    return draw_sheet(photo, sheet, curves=report.curves, marks=report.marks, px_per_mm=scale, units=units)
+    return draw_sheet(
+        photo, sheet, curves=report.curves, marks=report.marks, px_per_mm=scale, units=units, wear=report.wear
+    )
 
 
 def thumbnail(photo: Photo, report: PhotoReport, *, longest: int = 360) -> Picture:
@@ -98,10 +102,12 @@ def draw_sheet(
     marks: Sequence[Mark] = (),
     px_per_mm: float | None = None,
     units: Units = "mm",
+    wear: WearMap | None = None,
 ) -> Picture:
     """The annotated picture, (height, width, 3) uint8, channels blue, green, red.
 
-    The photo's own pixels fill the top left of it at full resolution. `px_per_mm` None: no scale bar.
+    The photo's own pixels fill the top left of it at full resolution. `px_per_mm` None: no scale bar. `wear`: what is
+    gone since new, drawn as whiskers.
     """
     size = _letter(photo)
     window = _window(photo, curves, marks)
@@ -116,8 +122,15 @@ def draw_sheet(
     if window is not None:
         _thin_inside(drawn, plain, curves, marks, window)
         _draw_brackets(drawn, window, size)
+    gone = (
+        None
+        if wear is None or px_per_mm is None
+        else whiskers(wear, photo.size, px_per_mm=px_per_mm, unit=thin)
+    )
+    if gone is not None:
+        draw_whiskers(drawn, gone, unit=thin)
     _draw_pins(drawn, marks, unit=thin)
-    left = _vstack([drawn, _strip(width, size, curves, marks, px_per_mm, units)])
+    left = _vstack([drawn, _strip(width, size, curves, marks, px_per_mm, units, gone)])
     verdict = _verdict(sheet, column, size)
     enlarged = _enlarged(plain, curves, marks, window, column, size, px_per_mm, units)
     values = _values(sheet, column, size)
@@ -325,6 +338,7 @@ def _strip(
     marks: Sequence[Mark],
     px_per_mm: float | None,
     units: Units,
+    gone: Whiskers | None,
 ) -> Picture:
     """Scale bar at the left, key of the lines at the right; always the same height."""
     out = _paper(width, round(5.4 * size))
@@ -333,7 +347,10 @@ def _strip(
         start = 7.0 * size
     else:
         start = 2.5 * size + _scale_bar(out, (size, 0.5 * size), px_per_mm, width / 3.2, size, units)
-    _key(out, max(start, width / 2.7), size, curves, marks)
+    bar = None
+    if gone is not None and px_per_mm is not None:
+        bar = scale_words(gone, 4 * size, px_per_mm=px_per_mm, units=units)
+    _key(out, max(start, width / 2.7), size, curves, marks, bar)
     return out
 
 
@@ -363,8 +380,15 @@ def _scale_bar(
     return max(long, left + ink.font(small).getlength(per))
 
 
-def _key(out: Picture, x: float, size: int, curves: Sequence[Curve], marks: Sequence[Mark]) -> None:
-    """The lines that are in the picture and what they are, in the order of the registry."""
+def _key(
+    out: Picture,
+    x: float,
+    size: int,
+    curves: Sequence[Curve],
+    marks: Sequence[Mark],
+    whisker: tuple[float, str] | None = None,
+) -> None:
+    """The lines that are in the picture and what they are, in the order of the registry; a whisker of this length and words."""
     small = round(0.8 * size)
     names = {curve.name for curve in curves} | {mark.name for mark in marks}
     looks = dict.fromkeys(look for look in LINES.values() if any(line_look(name) is look for name in names))
@@ -381,6 +405,10 @@ def _key(out: Picture, x: float, size: int, curves: Sequence[Curve], marks: Sequ
                 lambda a, b: _draw_cross(out, np.array([a + swatch / 2, b]), 0.7 * unit),
             )
         )
+    if whisker is not None:
+        long, words = whisker
+        look = LineLook(words, VERMILLION, None, 1.5)
+        entries.append((words, lambda a, b: _swatch(out, a + swatch - long, b, long, look, unit)))
     for words, draw in entries:
         wide = swatch + 0.5 * size + ink.font(small).getlength(words)
         if across + wide > out.shape[1] - size and across > x:

@@ -155,6 +155,7 @@ LINES: dict[str, LineLook] = {
     "chip": LineLook("chip", ORANGE, None, 2.5),
     "heat": LineLook("heat colours", PURPLE, (1.5, 6.0), 2.5),
     "land": LineLook("wear land", YELLOW, (4.0, 2.0), 1.5),
+    "new outline": LineLook("outline when new", GREEN, (2.0, 4.0), 1.5),
     "stuck": LineLook("stuck material", WHITE, (5.0, 3.0), 2.0),
 }
 """By the beginning of a curve's or mark's name, spaces and underscores alike."""
