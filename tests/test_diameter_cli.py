@@ -77,6 +77,12 @@ def test_the_number_to_type_comes_first() -> None:
         (["--reading", "5.9"], "number of flutes"),
         (["--flutes", "2"], "nothing to measure"),
         (["--flutes", "2", "--reading", "0"], "more than 0"),
+        (["--flutes", "2", "--reading", "6in"], "check the unit"),
+        (["--flutes", "2", "--reading", "0.006"], "check the unit"),
+        (["--flutes", "2", *["--reading", "5.96"] * 3, "--reading", "5.46"], "far from the others"),
+        (["--flutes", "3", "--slot", "0"], "more than 0"),
+        (["a.png", "--flutes", "2", "--shank", "0"], "more than 0"),
+        (["a.png", "--flutes", "2"], "scale is missing"),
         (["--flutes", "2", "--reading", "6in", "--nominal", "6"], "25.4 times"),
         (["--flutes", "5", "--reading", "6", "--anvil", "v60"], "108"),
         (["a.png", "--flutes", "2", "--step", "30", "--angles", "0", "--shank", "6"], "not both"),
@@ -129,6 +135,10 @@ def test_series_with_pictures(tmp_path: Path) -> None:
     )
     assert code == 0
     assert out.startswith("Sources disagree: the silhouettes")
+    # A shank typed in inch without saying so.
+    _, _, fault = run(*files, "--flutes", "2", "--shank", "0.236", "--step", "30", "--nominal", "6")
+    assert isinstance(fault, InputError)
+    assert "25.4 times off" in str(fault)
     # The same photo twelve times: no number, exit code of a retake.
     code, out, _ = run(*files[:1] * 12, "--flutes", "2", "--shank", "6", "--step", "30", "--json")
     assert code == 4

@@ -109,6 +109,7 @@ def diameter(
         combine,
         diameter_from_readings,
         diameter_from_slot,
+        must_suit,
         tool_table_row,
     )
 
@@ -140,6 +141,8 @@ def diameter(
         except NotASilhouette as fault:
             reasons.append(str(fault))
         else:
+            if nominal is not None:
+                must_suit(series.diameter, nominal)
             sources.append(("the silhouettes", series.diameter))
             reasons += series.reasons
     if reading:
@@ -156,7 +159,8 @@ def diameter(
         else:
             reasons.append(about_slot(slot, combine(sources)[0]))
     if not sources:
-        _tell(_document(None, series, reasons, (), ""), as_json)
+        if as_json:
+            _tell(_document(None, series, reasons, (), ""), as_json)
         print(f"wearscope: the diameter cannot be measured: {reasons[0]}", file=sys.stderr)
         raise typer.Exit(4)
     best, said = combine(sources)
@@ -240,8 +244,9 @@ def _series(
             f"--edges-in-plane: expected one photo and an even number of flutes, not {len(photos)} and {flutes}; "
             "turn the cutter and take a series instead"
         )
+    source = None if shank is not None else scale_source(calibration, px_per_mm)
     found = find_silhouettes(_pictures(photos, frames))
-    scale = None if shank is not None else scale_source(calibration, px_per_mm).scale_for(found[0].size)
+    scale = None if source is None else source.scale_for(found[0].size)
     return measure_series(
         found,
         flutes=flutes,
@@ -331,8 +336,10 @@ def _tell(document: dict[str, Any], as_json: bool) -> None:
         print("\nTo know:")
     for line in document["reasons"]:
         print(f"  {line[:1].upper()}{line[1:]}.")
+    if document.get("pictures"):
+        print("\nPictures:")
     for picture in document.get("pictures", ()):
-        print(f"  Picture: {picture}")
+        print(f"  {picture}")
     if document["tool_table_csv"]:
         print("\nRow for a tool table (CSV):")
         print(document["tool_table_csv"])

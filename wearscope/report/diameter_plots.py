@@ -1,4 +1,4 @@
-"""Two pictures of a diameter measurement: the envelope of the silhouettes, and radius against angle."""
+"""Two pictures of a diameter measurement: the envelope of the silhouettes with the circle of the reading, and radius against angle."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,17 +15,22 @@ def save_pictures(result: "SeriesResult", folder: Path) -> tuple[Path, ...]:
     """Write `<first photo>-envelope.png` and, where edges were fitted, `<first photo>-radius.png` into `folder`."""
     folder.mkdir(parents=True, exist_ok=True)
     stem = Path(result.frames[0].source.path).stem
-    out = [_save(_envelope, result, folder / f"{stem}-envelope.png")]
+    draw = [_envelope] if result.fit is None else [_envelope, _circle]
+    out = [_save(draw, result, folder / f"{stem}-envelope.png")]
     if result.fit is not None:
-        out.append(_save(_radius, result, folder / f"{stem}-radius.png"))
+        out.append(_save([_radius], result, folder / f"{stem}-radius.png"))
     return tuple(out)
 
 
-def _save(draw: Any, result: "SeriesResult", path: Path) -> Path:
+def _save(draw: list[Any], result: "SeriesResult", path: Path) -> Path:
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(9.6, 6.0), dpi=110, layout="constrained")
-    draw(figure.add_subplot(), result)
+    figure = Figure(figsize=(9.6 + 4.2 * (len(draw) - 1), 6.0), dpi=110, layout="constrained")
+    ratios = [2.2, *[1.0] * (len(draw) - 1)]
+    for axes, part in zip(
+        figure.subplots(1, len(draw), width_ratios=ratios, squeeze=False)[0], draw, strict=True
+    ):
+        part(axes, result)
     figure.savefig(path)
     return path
 
@@ -50,6 +55,12 @@ def _envelope(axes: Any, result: "SeriesResult") -> None:
             sign * result.shank_mm / 2, color="#d55e00", linestyle=":", label="shank" if sign > 0 else None
         )
     axes.axhline(0, color="0.2", linewidth=0.8, linestyle="-.", label="axis of the shank")
+    if result.fit is not None:
+        fit, series = result.fit, result.series
+        row, column = np.nonzero(fit.used)
+        seen = series.reach_px[:, np.isin(series.along_px, fit.along_px)][row, column] * series.side[row] / px
+        axes.plot(fit.along_px[column] / px, seen, ".", color="#cc79a7", markersize=1.5, zorder=3)
+        axes.plot([], [], ".", color="#cc79a7", markersize=6, label="cutting edge seen")
     if result.cutting_length_mm:
         axes.axvspan(0, result.cutting_length_mm, color="#0072b2", alpha=0.08, label="cutting length used")
     if result.step is not None:
@@ -64,8 +75,46 @@ def _envelope(axes: Any, result: "SeriesResult") -> None:
         ylabel="across the axis, mm",
         title=f"Envelope of {len(result.frames)} silhouettes: {_sure(result)}",
     )
-    axes.set_aspect("equal")
+    axes.set_aspect("equal", adjustable="datalim")
     _legend(axes)
+
+
+def _circle(axes: Any, result: "SeriesResult") -> None:
+    """The circle of the reading seen along the axis, with every edge; what is missing to the circle is drawn larger than it is."""
+    fit = result.fit
+    assert fit is not None
+    full = result.diameter.value / 2
+    missing = full - np.array(result.radii_mm)
+    larger = _decade(0.25 * full / max(float(missing.max()), 0.002))
+    turn = np.linspace(0, 2 * np.pi, 361)
+    axes.plot(full * np.cos(turn), full * np.sin(turn), color="#0072b2", linestyle="--")
+    axes.plot(0, 0, "+", color="0.2", markersize=9)
+    angles = fit.angle - fit.helix * np.mean(fit.along_px)
+    for number, (angle, gap, radius) in enumerate(zip(angles, missing, result.radii_mm, strict=True), 1):
+        reach = full - larger * gap
+        across, up = np.cos(angle), np.sin(angle)
+        axes.plot([0, reach * across], [0, reach * up], color="0.75", linewidth=0.8)
+        axes.plot(reach * across, reach * up, "o", color="#cc79a7")
+        axes.annotate(
+            f"flute {number}\n{radius:.3f}",
+            (1.22 * full * across, 1.22 * full * up),
+            ha="center",
+            va="center",
+            fontsize=9,
+        )
+    axes.set(xlim=(-1.5 * full, 1.5 * full), ylim=(-1.5 * full, 1.5 * full), xticks=[], yticks=[])
+    axes.set_title(
+        f"Along the axis: radius of each flute, mm\n(what is missing to the circle drawn {larger:g} times)",
+        fontsize=10,
+    )
+    axes.set_aspect("equal")
+    axes.set_frame_on(False)
+
+
+def _decade(factor: float) -> float:
+    """The next smaller of 1, 2, 5, 10, 20 ..."""
+    power = 10 ** np.floor(np.log10(max(factor, 1.0)))
+    return float(max(step * power for step in (1, 2, 5) if step * power <= max(factor, 1.0)))
 
 
 def _radius(axes: Any, result: "SeriesResult") -> None:
@@ -86,7 +135,7 @@ def _radius(axes: Any, result: "SeriesResult") -> None:
         label="other parts of the outline",
     )
     axes.plot(
-        direction[fit.used], reach[fit.used], ".", color="#0072b2", markersize=3, label="on a cutting edge"
+        direction[fit.used], reach[fit.used], ".", color="#0072b2", markersize=4, label="on a cutting edge"
     )
     for i, (angle, radius) in enumerate(zip(fit.angle, fit.radius_px, strict=True)):
         turn = np.linspace(-40, 40, 81)
@@ -94,6 +143,15 @@ def _radius(axes: Any, result: "SeriesResult") -> None:
         view = angle + np.radians(turn) - fit.helix * np.mean(fit.along_px)
         off = fit.offset_px[0] * np.cos(view) + fit.offset_px[1] * np.sin(view)
         line = (radius * np.cos(np.radians(turn)) + off) / px
+        middle = float(np.mod(np.degrees(angle), 360))
+        axes.annotate(
+            f"flute {i + 1}",
+            (middle, float(np.nanmax(line))),
+            (0, 6),
+            textcoords="offset points",
+            ha="left" if middle < 15 else "right" if middle > 345 else "center",
+            fontsize=9,
+        )
         line[1:][np.abs(np.diff(place)) > 180] = np.nan
         axes.plot(place, line, color="#d55e00", linewidth=1, label="fitted edges" if i == 0 else None)
     axes.axhline(
@@ -101,11 +159,12 @@ def _radius(axes: Any, result: "SeriesResult") -> None:
     )
     low = max(float(np.nanmin(reach)), 0.8 * result.diameter.value / 2)
     axes.set(
-        xlabel="angle, degrees",
+        xlabel="angle about the axis of the shank, degrees",
         ylabel="distance from the axis of the shank, mm",
         title=f"Radius against angle: {_sure(result)}",
         xlim=(0, 360),
-        ylim=(low, 1.01 * result.diameter.value / 2),
+        xticks=range(0, 361, 30),
+        ylim=(low, 1.02 * result.diameter.value / 2),
     )
     _legend(axes)
 

@@ -14,6 +14,7 @@ from wearscope.features.diameter.readings import (
     combine,
     diameter_from_readings,
     diameter_from_slot,
+    must_suit,
 )
 from wearscope.features.diameter.series import SeriesResult, find_silhouettes, measure_series
 from wearscope.outline.silhouette import NotASilhouette
@@ -32,6 +33,7 @@ __all__ = [
     "diameter_from_slot",
     "find_silhouettes",
     "measure_series",
+    "must_suit",
     "rounded",
     "tool_table_row",
 ]

@@ -10,12 +10,14 @@ from wearscope.features.diameter.coverage import effective_freedom, half_width, 
 from wearscope.geometry.anvils import V_ANGLES_DEG, flat_anvil_range, v_anvil_factor, v_anvil_fits
 from wearscope.quantity import COVERAGE_FACTOR, Quantity
 
-__all__ = ["ANVILS", "MICROMETER_MM", "combine", "diameter_from_readings", "diameter_from_slot"]
+__all__ = ["ANVILS", "MICROMETER_MM", "combine", "diameter_from_readings", "diameter_from_slot", "must_suit"]
 
 ANVILS: dict[str, float | None] = {"flat": None, "v60": 60.0, "v108": 108.0, "v129": V_ANGLES_DEG[7]}
 MICROMETER_MM = 0.004
 """Largest error of an ordinary 0-25 mm micrometer, rectangular (ISO 3611 leaves it to the maker; 4 um is usual: from memory)."""
 _INCH = 25.4
+_SMALLEST_MM, _LARGEST_MM = 0.1, 100.0
+"""Router cutters; the largest surfacing cutters measure 80 mm. Common practice, no source."""
 _EVEN = ("micrometer", "resolution")
 """Parts whose errors are even between two ends."""
 _COMMON = "micrometer"
@@ -43,6 +45,12 @@ def _checked(readings: Sequence[float], nominal: float | None) -> np.ndarray:
                 raise InputError(
                     f"reading {value:g} mm does not belong to a cutter of {nominal:g} mm; check unit and cutter"
                 )
+    for value in values:
+        if not _SMALLEST_MM <= value <= _LARGEST_MM:
+            raise InputError(
+                f"reading {value:g} mm: expected {_SMALLEST_MM:g} to {_LARGEST_MM:g} mm across the flutes of a router cutter; "
+                "check the unit: 6 is 6 mm, 0.25in is a quarter inch"
+            )
     middle = float(np.median(values))
     far = np.abs(values - middle)
     if len(values) >= 3 and far.max() > max(0.03, 6 * 1.4826 * float(np.median(far))):
@@ -128,6 +136,23 @@ def diameter_from_readings(
         )
     return value_of(float(values.max()) if np.ptp(values) > 0.02 else mean), (
         "flat anvils, even number of flutes: the largest reading while turning counts"
+    )
+
+
+def must_suit(diameter: Quantity, nominal: float) -> None:
+    """Raises InputError where a diameter from silhouettes (mm) cannot be that of a cutter of `nominal` mm: the scale is wrong."""
+    ratio = diameter.value / nominal
+    if 0.5 < ratio < 1.5 or (diameter.kind == "lower_limit" and ratio < 1):
+        return
+    factor = next((f for f in (_INCH, 1 / _INCH) if abs(ratio / f - 1) < 0.2), None)
+    why = (
+        "25.4 times off: a length was typed in the wrong unit (0.25in is a quarter inch)"
+        if factor
+        else "that is another cutter or another scale"
+    )
+    raise InputError(
+        f"the silhouettes give {diameter.value:.4g} mm for a cutter of {nominal:g} mm: {why}; check --nominal and --shank, "
+        "--px-per-mm or --calibration"
     )
 
 
