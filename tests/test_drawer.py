@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 from urllib.parse import unquote
@@ -18,7 +19,7 @@ import jsonschema
 import pytest
 from drawer_fakes import Page, double, fake_look, pids_and_sleep, write_photo
 
-from wearscope.drawer.plan import Bench, Shown, find_photos, job_key, read_cutters
+from wearscope.drawer.plan import Bench, Known, Shown, find_photos, job_key, read_cutters
 from wearscope.drawer.pool import IN_FLIGHT_PER_WORKER, Crash, run
 from wearscope.drawer.run import Drawer, grade_drawer
 from wearscope.drawer.store import Store, write_whole
@@ -45,8 +46,8 @@ def grade(folder: Path, out: Path, **options: object) -> Drawer:
         "bench": bench(),
         "known": read_cutters(folder / "cutters.csv"),
         "look": fake_look,
-        "workers": 1,
     }
+    settings["engine"] = partial(run, workers=options.pop("workers", 1))  # type: ignore[arg-type]
     return grade_drawer(folder, out=out, **{**settings, **options})  # type: ignore[arg-type]
 
 
@@ -92,18 +93,18 @@ def test_facts_file_says_what_a_photo_shows(tmp_path: Path) -> None:
     facts = Facts.given(
         kind="corner-radius", material="hss", diameter_mm=12.7, flutes=3, nominal_radius_mm=1.0
     )
-    assert read_cutters(path) == {"s/1.jpg": Shown("slot 1", facts, "edge", 2)}
+    assert read_cutters(path).photos == {"s/1.jpg": Shown("slot 1", facts, "edge", 2)}
 
 
 @pytest.mark.parametrize("separator", [",", ";", "\t"])
 def test_facts_file_of_any_spreadsheet(tmp_path: Path, separator: str) -> None:
     """Byte-order mark, CRLF, empty lines, backslashes, other separators: what spreadsheets write."""
     text = "\ufefffile,cutter,diameter\r\n.\\s\\1.jpg,slot 1,6\r\n,,\r\n".replace(",", separator)
-    assert set(read_cutters(write_csv(tmp_path, text))) == {"s/1.jpg"}
+    assert set(read_cutters(write_csv(tmp_path, text)).photos) == {"s/1.jpg"}
 
 
 def test_no_facts_file_is_no_error(tmp_path: Path) -> None:
-    assert read_cutters(tmp_path / "cutters.csv") == {}
+    assert read_cutters(tmp_path / "cutters.csv") == Known()
 
 
 @pytest.mark.parametrize(
@@ -120,7 +121,7 @@ def test_no_facts_file_is_no_error(tmp_path: Path) -> None:
         ("a.jpg,x,,,,2,,,3", 2, "flute", "1 to 2"),
         ("a.jpg,x,,,,,9,,", 2, "nominal_radius", "half the diameter"),
         ("a.jpg,x,,,,,,side,", 2, "view", "profile"),
-        (",x,,,,,,,", 2, "file", "empty"),
+        (",,flat,,,,,,", 2, "file", "empty"),
         ("ok.jpg,x,,,,,,,\nok.jpg,x,,,,,,,", 3, "file", "already"),
     ],
 )

@@ -1,6 +1,7 @@
 """`wearscope drawer`: a folder of photos in, one table out."""
 
 import sys
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,7 +11,8 @@ from wearscope.cli import options
 from wearscope.errors import InputError
 
 if TYPE_CHECKING:
-    from wearscope.drawer.run import Drawer
+    from wearscope.drawer.plan import Bench, Known
+    from wearscope.drawer.run import Drawer, Engine
     from wearscope.drawer.tables import Summary
 
 __all__ = ["drawer", "register"]
@@ -33,6 +35,23 @@ def drawer(
     px_per_mm: options.PxPerMm = None,
     limits: options.LimitsFile = None,
     out: options.Out = None,
+    pattern: Annotated[
+        str | None,
+        typer.Option(
+            "--pattern",
+            help="How file names tell the cutter, without their ending: {cutter}_flute{flute}; also {view}, and * for anything.",
+        ),
+    ] = None,
+    by_folder: Annotated[
+        bool, typer.Option("--by-folder", help="Photos in a folder show the cutter it is named after.")
+    ] = False,
+    labels: Annotated[
+        bool,
+        typer.Option("--labels", help="Read the labels in the pictures that `wearscope labels` printed."),
+    ] = False,
+    watch: Annotated[
+        bool, typer.Option("--watch", help="Grade photos as they arrive, until Ctrl-C.")
+    ] = False,
     workers: Annotated[
         int | None,
         typer.Option("--workers", min=1, help="Photos looked at at the same time. (default: all cores)"),
@@ -43,72 +62,156 @@ def drawer(
     """Grade all photos of a folder: one table, CSV, JSON, annotated pictures and a contact sheet to print.
 
     FOLDER/cutters.csv says what the photos show, a line each: file, cutter, kind, material, diameter, flutes,
-    nominal_radius, view, flute. Photos of the same cutter are judged together.
+    nominal_radius, view, flute; a line without file says what a cutter is. Photos of the same cutter are judged
+    together. Which cutter a photo without a line shows can be told by its name (--pattern), its folder (--by-folder) or a
+    label lying in the picture (--labels).
 
     What is done is kept in the output folder: stopped and started again, only what is missing is done.
 
     Exit code, of the worst cutter: 3 discard, 4 retake (also a photo that cannot be read), 5 worn,
     6 sharp as far as seen, 0 all sharp and complete; 1 error, 2 wrong use, 130 stopped.
     """
-    from wearscope.drawer.tables import exit_code, write_tables
+    from wearscope.drawer.tables import exit_code
 
-    graded = _grade(folder, out or Path("wearscope-out"), calibration, px_per_mm, limits, units, workers)
-    summary = write_tables(graded)
+    task = _Task(
+        folder, out or Path("wearscope-out"), calibration, px_per_mm, limits, pattern, by_folder, labels,
+        workers, units,
+    )  # fmt: skip
+    summary = (_watch if watch else _once)(task)
     if as_json:
         sys.stdout.write(summary.json.read_text("utf-8"))
     else:
         _show(summary)
-    print(
-        f"{graded.done_now} of {len(graded.keys)} photos looked at now, the others before; "
-        f"files: {summary.page}, {summary.csv.name}, {summary.json.name}",
-        file=sys.stderr,
-    )
+    print(f"files: {summary.page}, {summary.csv.name}, {summary.json.name}", file=sys.stderr)
     raise typer.Exit(exit_code(summary.lines))
 
 
-def _grade(
-    folder: Path,
-    out: Path,
-    calibration: Path | None,
-    px_per_mm: float | None,
-    limits: Path | None,
-    units: options.Units,
-    workers: int | None,
-) -> "Drawer":
+@dataclass(frozen=True, slots=True)
+class _Task:
+    """What was asked for."""
+
+    folder: Path
+    out: Path
+    calibration: Path | None
+    px_per_mm: float | None
+    limits: Path | None
+    pattern: str | None
+    by_folder: bool
+    labels: bool
+    workers: int | None
+    units: options.Units
+
+    def known(self) -> "Known":
+        from wearscope.drawer.plan import FACTS_FILE, name_pattern, read_cutters
+
+        pattern = None if self.pattern is None else name_pattern(self.pattern)
+        return replace(read_cutters(self.folder / FACTS_FILE), pattern=pattern, by_folder=self.by_folder)
+
+    def bench(self, known: "Known") -> "Bench":
+        from wearscope.drawer.plan import Bench
+        from wearscope.grading.limits import load_limits
+
+        source = options.scale_source(self.calibration, self.px_per_mm)
+        return Bench(
+            source,
+            _scale_id(self.calibration, self.px_per_mm),
+            load_limits(self.limits),
+            self.units,
+            known.cutters if self.labels else None,
+        )
+
+    def engine(self) -> "Engine":
+        from functools import partial
+
+        from wearscope.drawer.pool import run, usable_cores
+
+        return partial(run, workers=self.workers or usable_cores())
+
+    def checked(self) -> "Bench":
+        if not self.folder.is_dir():
+            raise InputError(f"{self.folder}: is not a folder; give the folder that holds the photos")
+        return self.bench(self.known())
+
+
+def _once(task: _Task) -> "Summary":
+    """Everything in the folder, with a bar that shows how far it is."""
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-    from wearscope.drawer.plan import FACTS_FILE, Bench, find_photos, read_cutters
-    from wearscope.drawer.pool import usable_cores
+    from wearscope.drawer.plan import find_photos
     from wearscope.drawer.run import grade_drawer
+    from wearscope.drawer.tables import write_tables
     from wearscope.drawer.work import look
-    from wearscope.grading.limits import load_limits
 
-    if not folder.is_dir():
-        raise InputError(f"{folder}: is not a folder; give the folder that holds the photos")
-    source, scale_id = options.scale_source(calibration, px_per_mm), _scale_id(calibration, px_per_mm)
-    bench = Bench(source, scale_id, load_limits(limits), units)
-    known = read_cutters(folder / FACTS_FILE)
-    if not known and next(find_photos(folder), None) is None:
-        raise InputError(f"{folder}: holds no photo; expected JPEG, PNG, TIFF, BMP or WebP files")
+    bench, known = task.checked(), task.known()
+    if not known.photos and next(find_photos(task.folder), None) is None:
+        raise InputError(f"{task.folder}: holds no photo; expected JPEG, PNG, TIFF, BMP or WebP files")
     columns = (TextColumn("looking at photos"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with Progress(*columns, console=Console(stderr=True)) as progress:
-        task = progress.add_task("photos", total=None)
+        bar = progress.add_task("photos", total=None)
         try:
-            return grade_drawer(
-                folder,
-                out=out,
+            graded = grade_drawer(
+                task.folder,
+                out=task.out,
                 bench=bench,
                 known=known,
                 look=look,
-                workers=workers or usable_cores(),
-                tell_total=lambda total: progress.update(task, total=total),
-                tell=lambda: progress.advance(task),
+                engine=task.engine(),
+                tell_total=lambda total: progress.update(bar, total=total),
+                tell=lambda: progress.advance(bar),
             )
         except KeyboardInterrupt:
             progress.stop()
             print("stopped; what is done is kept: run the same command again to go on", file=sys.stderr)
             raise typer.Exit(INTERRUPTED) from None
+    summary = write_tables(graded)
+    print(f"{graded.done_now} of {len(graded.keys)} photos looked at now, the others before", file=sys.stderr)
+    return summary
+
+
+def _watch(task: _Task) -> "Summary":
+    """What is there and what comes, a line for each photo, until Ctrl-C."""
+    from datetime import datetime
+
+    from wearscope.drawer.tables import write_tables
+    from wearscope.drawer.watch import watch_drawer
+    from wearscope.drawer.work import look
+
+    latest: list[Summary] = []
+
+    def settled(drawer: "Drawer") -> None:
+        latest[:] = [write_tables(drawer)]
+
+    def tell(drawer: "Drawer", name: str) -> None:
+        cutter = drawer.cutter(drawer.cutter_of(name), [name])
+        why = cutter.failed.get(name) or "; ".join(cutter.inspection.reasons if cutter.inspection else ())
+        print(
+            f"{datetime.now():%H:%M:%S}  {cutter.grade}  {cutter.name}  {name}: {why}",
+            file=sys.stderr,
+            flush=True,
+        )
+
+    task.checked()
+    print(f"watching {task.folder}; Ctrl-C ends it", file=sys.stderr, flush=True)
+    try:
+        watch_drawer(
+            task.folder,
+            out=task.out,
+            bench_for=task.bench,
+            read_known=task.known,
+            look=look,
+            engine=task.engine(),
+            tell=tell,
+            settled=settled,
+            complain=lambda words: print(
+                f"{words}; going on with what was known", file=sys.stderr, flush=True
+            ),
+        )
+    except KeyboardInterrupt:
+        print("stopped", file=sys.stderr)
+    if not latest:
+        raise typer.Exit(INTERRUPTED)
+    return latest[0]
 
 
 def _scale_id(calibration: Path | None, px_per_mm: float | None) -> str:

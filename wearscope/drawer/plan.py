@@ -2,8 +2,9 @@
 
 `cutters.csv` in the folder says what is known: one line per photo, columns `file` (path inside the folder, with
 forward slashes), and, each as far as known, `cutter`, `kind`, `material`, `diameter`, `flutes`,
-`nominal_radius`, `view`, `flute`. Photos with the same `cutter` are judged together. A photo without a line is a
-cutter of its own, named after its file.
+`nominal_radius`, `view`, `flute`. Photos with the same `cutter` are judged together. A line without `file` says what
+a cutter is. Which cutter a photo without a line shows follows from a pattern of file names, the folder it lies in, or a
+label in the picture, where that is asked for; else it is a cutter of its own, named after its file.
 """
 
 import csv
@@ -11,7 +12,8 @@ import hashlib
 import io
 import json
 import os
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
@@ -32,12 +34,13 @@ __all__ = [
     "THUMBNAIL",
     "Bench",
     "Job",
+    "Known",
     "Seen",
     "Shown",
     "find_photos",
     "job_key",
+    "name_pattern",
     "read_cutters",
-    "shown_by",
 ]
 
 FACTS_FILE = "cutters.csv"
@@ -59,13 +62,54 @@ class Shown:
 
 
 @dataclass(frozen=True, slots=True)
+class Known:
+    """What is known about photos (by name) and cutters (by name), and how else a photo's cutter is told.
+
+    `pattern` has groups cutter, view and flute for the name of a file without its ending (`name_pattern`);
+    `by_folder`: photos inside a folder show the cutter that the folder is named after.
+    """
+
+    photos: Mapping[str, Shown] = field(default_factory=dict)
+    cutters: Mapping[str, Facts] = field(default_factory=dict)
+    pattern: re.Pattern[str] | None = None
+    by_folder: bool = False
+
+    def shown(self, name: str) -> Shown:
+        """What a photo shows, by its line, else by its name, else by its folder; without all these a cutter of its own."""
+        if name in self.photos:
+            return self.photos[name]
+        path = PurePosixPath(name)
+        match = self.pattern.fullmatch(path.stem) if self.pattern else None
+        if match:
+            said = match.groupdict()
+            flute = said.get("flute")
+            return Shown(
+                said["cutter"], self.facts(said["cutter"]), said.get("view"), int(flute) if flute else None
+            )
+        folder = path.parent.name if self.by_folder else ""
+        return Shown(folder, self.facts(folder))
+
+    def facts(self, cutter: str) -> Facts:
+        """What is known about a cutter."""
+        return self.cutters.get(cutter) or Facts.given()
+
+    def facts_text(self, cutter: str) -> str:
+        """The same as a text that can be compared."""
+        return json.dumps(asdict(self.facts(cutter)), sort_keys=True)
+
+
+@dataclass(frozen=True, slots=True)
 class Bench:
-    """What holds for all photos of a run; `scale_id` stands for the content of the scale source."""
+    """What holds for all photos of a run; `scale_id` stands for the content of the scale source.
+
+    `cutters`: facts by cutter, where labels in the pictures are to be read; None: they are not.
+    """
 
     scale_source: "ScaleSource"
     scale_id: str
     limits: Limits
     units: Units = "mm"
+    cutters: Mapping[str, Facts] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,12 +124,16 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """The result of one photo: an inspection document and its pictures (JPEG), or the reason why there is none."""
+    """The result of one photo: an inspection document and its pictures (JPEG), or the reason why there is none.
+
+    `label`: the cutter that a label in the picture names.
+    """
 
     document: dict[str, Any] | None = None
     picture: bytes = b""
     thumbnail: bytes = b""
     reason: str = ""
+    label: str = ""
 
 
 def job_key(photo_sha256: str, shown: Shown, bench: Bench) -> str:
@@ -97,7 +145,7 @@ def job_key(photo_sha256: str, shown: Shown, bench: Bench) -> str:
         "limits": bench.limits.id,
         "units": bench.units,
         "software": __version__,
-    }
+    } | ({} if bench.cutters is None else {"labels": "read"})
     return hashlib.sha256(json.dumps(depends_on, sort_keys=True).encode()).hexdigest()
 
 
@@ -119,12 +167,33 @@ def _is_photo(file: str) -> bool:
     return not own and Path(file).suffix.lower() in PHOTO_ENDINGS
 
 
-def shown_by(name: str, known: dict[str, Shown]) -> Shown:
-    """What is known about a photo; without a line in the file the photo is a cutter of its own."""
-    return known.get(name) or Shown()
+_FIELDS = {
+    "cutter": r"(?P<cutter>.+?)",
+    "flute": r"(?P<flute>[1-9]\d?)",
+    "view": f"(?P<view>{'|'.join(VIEWS)})",
+}
 
 
-def read_cutters(path: Path) -> dict[str, Shown]:
+def name_pattern(text: str) -> re.Pattern[str]:
+    """A pattern of file names without their endings, such as `{cutter}_flute{flute}`; `*` stands for anything.
+
+    Fields are {cutter}, {flute} and {view}. Raises InputError for other fields, or without {cutter}.
+    """
+    pieces = re.split(r"(\{[^{}]*\}|\*)", text)
+    fields = [piece[1:-1] for piece in pieces if piece.startswith("{")]
+    if "cutter" not in fields or len(set(fields)) < len(fields) or not set(fields) <= set(_FIELDS):
+        raise InputError(
+            f"pattern {text!r}: expected {{cutter}} and perhaps {{flute}} and {{view}}, each once, such as "
+            "{cutter}_flute{flute}"
+        )
+    expression = "".join(
+        ".*" if piece == "*" else _FIELDS[piece[1:-1]] if piece.startswith("{") else re.escape(piece)
+        for piece in pieces
+    )
+    return re.compile(expression)
+
+
+def read_cutters(path: Path) -> Known:
     """Read `cutters.csv`; empty where there is no such file. Commas, semicolons or tabs separate.
 
     Raises InputError with line and column.
@@ -132,7 +201,7 @@ def read_cutters(path: Path) -> dict[str, Shown]:
     try:
         text = path.read_text("utf-8-sig")
     except FileNotFoundError:
-        return {}
+        return Known()
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror})") from error
     except UnicodeDecodeError as error:
@@ -141,15 +210,16 @@ def read_cutters(path: Path) -> dict[str, Shown]:
     separator = max(",;\t", key=head.count)
     rows = csv.DictReader(io.StringIO(text), delimiter=separator, strict=True, skipinitialspace=True)
     _check_columns(path, rows.fieldnames)
-    known: dict[str, Shown] = {}
+    photos: dict[str, Shown] = {}
+    others: list[Shown] = []
     try:
         for row in rows:
             if any((value or "").strip() for key, value in row.items() if key is not None):
-                _add(known, row, path, rows.line_num)
+                _add(photos, others, row, path, rows.line_num)
     except csv.Error as error:
         raise InputError(f"{path}, line {rows.line_num}: not a CSV line ({error})") from error
-    _check_agreement(path, known)
-    return known
+    cutters = _agreed(path, [*photos.items(), *(("a line without a file", shown) for shown in others)])
+    return Known(photos, cutters)
 
 
 def _check_columns(path: Path, columns: object) -> None:
@@ -162,18 +232,24 @@ def _check_columns(path: Path, columns: object) -> None:
         raise InputError(f"{path}, line 1: {wrong}; the columns are {', '.join(COLUMNS)}")
 
 
-def _add(known: dict[str, Shown], row: dict[str, str | None], path: Path, line: int) -> None:
+def _add(
+    photos: dict[str, Shown], others: list[Shown], row: dict[str, str | None], path: Path, line: int
+) -> None:
     if None in row:
         raise InputError(
             f"{path}, line {line}: more fields than columns; put quotes round a field with a separator"
         )
     cells = {name: (value or "").strip() for name, value in row.items()}
     file = PurePosixPath(cells["file"].replace("\\", "/")).as_posix()
-    if not cells["file"]:
+    if not cells["file"] and not cells.get("cutter"):
         raise InputError(f"{path}, line {line}, column file: empty; give the photo's path inside the folder")
-    if file in known:
+    if file in photos:
         raise InputError(f"{path}, line {line}, column file: {file} has a line already")
-    known[file] = _shown(cells, _Place(path, line))
+    shown = _shown(cells, _Place(path, line))
+    if cells["file"]:
+        photos[file] = shown
+    else:
+        others.append(shown)
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,12 +302,15 @@ def _count(cell: str, column: str, place: _Place) -> int | None:
     return int(cell) if cell else None
 
 
-def _check_agreement(path: Path, known: dict[str, Shown]) -> None:
-    """Photos of one cutter must say the same about it."""
+def _agreed(path: Path, lines: list[tuple[str, Shown]]) -> dict[str, Facts]:
+    """The facts of each named cutter, on which all its lines must agree."""
     first: dict[str, tuple[str, Facts]] = {}
-    for file, shown in known.items():
-        before, facts = first.setdefault(shown.cutter or file, (file, shown.facts))
+    for where, shown in lines:
+        if not shown.cutter:
+            continue
+        before, facts = first.setdefault(shown.cutter, (where, shown.facts))
         if facts != shown.facts:
             raise InputError(
-                f"{path}: cutter {shown.cutter!r} is described in two ways, for {before} and for {file}"
+                f"{path}: cutter {shown.cutter!r} is described in two ways, for {before} and for {where}"
             )
+    return {cutter: facts for cutter, (_, facts) in first.items()}

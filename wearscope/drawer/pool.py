@@ -7,6 +7,7 @@ import multiprocessing
 import os
 import signal
 import threading
+import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -21,6 +22,8 @@ __all__ = ["Crash", "run", "usable_cores"]
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
+PAUSE_S = 0.5
+"""How long is waited before jobs are asked for again when there was none for now."""
 IN_FLIGHT_PER_WORKER = 3
 """Enough that no worker waits for the parent, few enough that memory stays flat."""
 
@@ -39,18 +42,20 @@ def usable_cores() -> int:
 
 
 def run(
-    jobs: Iterable[Job], work: Callable[[Job], Result], *, workers: int
+    jobs: Iterable[Job | None], work: Callable[[Job], Result], *, workers: int
 ) -> Iterator[tuple[Job, Result | Crash]]:
     """Yield each job with its result, in the order in which they get done.
 
-    `work` must be importable by name; jobs and results must pickle. When a worker dies (out of memory, say),
+    `work` must be importable by name; jobs and results must pickle. A None among the jobs says that there is none
+    for now: they are asked for again a moment later. When a worker dies (out of memory, say),
     the jobs in flight are done again one by one, and only the one that kills a worker on its own gets a `Crash`.
     """
     waiting = iter(jobs)
     suspects: list[Job] = []
     yield from _until_broken(waiting, work, workers, workers * IN_FLIGHT_PER_WORKER, suspects)
     while suspects:
-        alone, suspects = iter(suspects), []
+        alone: Iterator[Job | None] = iter(suspects)
+        suspects = []
         while True:
             killed: list[Job] = []
             yield from _until_broken(alone, work, 1, 1, killed)
@@ -61,7 +66,7 @@ def run(
 
 
 def _until_broken(
-    waiting: Iterator[Job],
+    waiting: Iterator[Job | None],
     work: Callable[[Job], Result],
     workers: int,
     in_flight: int,
@@ -72,17 +77,24 @@ def _until_broken(
     pool = _pool(workers)
     try:
         while True:
+            idle = False
             if not suspects:
                 for job in islice(waiting, in_flight - len(flying)):
+                    if job is None:
+                        idle = True
+                        break
                     try:
                         with _interrupts_held():
                             flying[pool.submit(work, job)] = job
                     except BrokenProcessPool:
                         suspects.append(job)
                         break
+            if not flying and idle:
+                time.sleep(PAUSE_S)
+                continue
             if not flying:
                 return
-            for future in wait(flying, return_when=FIRST_COMPLETED).done:
+            for future in wait(flying, PAUSE_S if idle else None, FIRST_COMPLETED).done:
                 job = flying.pop(future)
                 error = future.exception()
                 if isinstance(error, BrokenProcessPool):

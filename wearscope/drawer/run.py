@@ -1,7 +1,7 @@
 """A folder of photos, graded: plan, work, keep; only what is missing is done."""
 
 import hashlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -13,22 +13,25 @@ from wearscope.drawer.plan import (
     THUMBNAIL,
     Bench,
     Job,
+    Known,
     Seen,
-    Shown,
     find_photos,
     job_key,
-    shown_by,
 )
-from wearscope.drawer.pool import Crash, run
+from wearscope.drawer.pool import Crash
 from wearscope.drawer.store import Store, tidy, write_whole
 from wearscope.errors import RecordsError
 from wearscope.grading.decide import Grade, worst
 from wearscope.inspection import Inspection, from_document, join
 
-__all__ = ["Cutter", "Drawer", "grade_drawer", "writing_to"]
+__all__ = ["Cutter", "Drawer", "Engine", "Look", "grade_drawer", "writing_to"]
 
 Look: TypeAlias = Callable[[Bench, Job], Seen]
 """Must be importable by name: it runs in another process."""
+Engine: TypeAlias = Callable[
+    [Iterable[Job | None], Callable[[Job], Seen]], Iterator[tuple[Job, Seen | Crash]]
+]
+"""What gets the jobs done, here or elsewhere; `wearscope.drawer.pool.run` with a number of workers is one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,16 +61,18 @@ class Drawer:
     """All results of a folder; the documents stay on disk until they are asked for.
 
     `keys` maps photo names to result keys; `failed` (by name) and `crashed` (by key) hold reasons that are
-    not kept, so that the next run tries again. `done_now`: results that this run added.
+    not kept, so that the next run tries again. `labels` maps photo names to the cutter that a label in the picture
+    names. `done_now`: results that this run added.
     """
 
     folder: Path
     out: Path
     bench: Bench
-    known: dict[str, Shown]
+    known: Known
     keys: dict[str, str] = field(default_factory=dict)
     failed: dict[str, str] = field(default_factory=dict)
     crashed: dict[str, str] = field(default_factory=dict)
+    labels: dict[str, str] = field(default_factory=dict)
     done_now: int = 0
 
     @property
@@ -79,8 +84,12 @@ class Drawer:
         """Photo names of each cutter, in the order of the photos."""
         grouped: dict[str, list[str]] = {}
         for name in sorted({*self.keys, *self.failed}):
-            grouped.setdefault(shown_by(name, self.known).cutter or name, []).append(name)
+            grouped.setdefault(self.cutter_of(name), []).append(name)
         return grouped
+
+    def cutter_of(self, name: str) -> str:
+        """The cutter that a photo shows: as somebody said, else as a label in it says, else one of its own."""
+        return self.known.shown(name).cutter or self.labels.get(name) or name
 
     def cutters(self) -> Iterator[Cutter]:
         """Every cutter, one at a time."""
@@ -107,6 +116,74 @@ class Drawer:
         joined = join(inspections, limits=self.bench.limits) if inspections else None
         return Cutter(cutter, joined, pictures, thumbnails, failed)
 
+    def planned(self, name: str) -> Job | None:
+        """The job of one photo; None, and a reason kept, where the file cannot be read."""
+        path, shown = self.folder / name, self.known.shown(name)
+        self.failed.pop(name, None)
+        try:
+            with path.open("rb") as file:
+                digest = hashlib.file_digest(file, "sha256").hexdigest()
+        except OSError as error:
+            self.failed[name] = f"{path}: cannot be read ({error.strerror})"
+            return None
+        key = job_key(digest, shown, self.bench)
+        self.keys[name] = key
+        return Job(key, name, str(path), shown)
+
+    def is_done(self, job: Job) -> bool:
+        """Whether there is a result of this very job, with its pictures, for what is known about the cutter now."""
+        document = self.store.get(job.key)
+        if document is None:
+            return False
+        label = document.get("label", "")
+        if label and not job.shown.cutter and document["facts"] != self.known.facts_text(label):
+            return False
+        self._label(job.name, label)
+        pictures = (self.out / (job.name + ANNOTATED), self.store.path(job.key, THUMBNAIL))
+        return document["inspection"] is None or all(picture.exists() for picture in pictures)
+
+    def keep(self, job: Job, result: Seen | Crash) -> None:
+        """Write what a worker found: pictures first, the document last, for the document says "done"."""
+        if isinstance(result, Crash):
+            self.crashed[job.key] = result.reason
+            return
+        self.crashed.pop(job.key, None)
+        document = {"inspection": result.document, "reason": result.reason}
+        if result.label:
+            document |= {"label": result.label, "facts": self.known.facts_text(result.label)}
+        with writing_to(self.out):
+            if result.document is not None:
+                write_whole(self.out / (job.name + ANNOTATED), result.picture)
+                write_whole(self.store.path(job.key, THUMBNAIL), result.thumbnail)
+            self.store.put(job.key, document)
+        self._label(job.name, result.label)
+        self.done_now += 1
+
+    def forget(self, name: str) -> None:
+        """A photo that is not there any more."""
+        for known in (self.keys, self.failed, self.labels):
+            known.pop(name, None)
+
+    def _label(self, name: str, label: str) -> None:
+        if label:
+            self.labels[name] = label
+        else:
+            self.labels.pop(name, None)
+
+    def share_pictures(self, first: dict[str, str]) -> None:
+        """A photo that lies there twice is looked at once; its picture, and what its label says, go with both names.
+
+        `first` names the photo that was looked at, by key.
+        """
+        for name, key in self.keys.items():
+            twin = first.get(key, name)
+            if twin in self.labels:
+                self.labels[name] = self.labels[twin]
+            own, other = self.out / (name + ANNOTATED), self.out / (twin + ANNOTATED)
+            if not own.exists() and other.exists():
+                with writing_to(self.out):
+                    write_whole(own, other.read_bytes())
+
 
 def _renamed(inspection: Inspection, path: str) -> Inspection:
     """The same bytes may lie under another name now."""
@@ -118,9 +195,9 @@ def grade_drawer(
     *,
     out: Path,
     bench: Bench,
-    known: dict[str, Shown],
+    known: Known,
     look: Look,
-    workers: int,
+    engine: Engine,
     tell_total: Callable[[int], None] = lambda total: None,
     tell: Callable[[], None] = lambda: None,
 ) -> Drawer:
@@ -133,24 +210,23 @@ def grade_drawer(
     drawer = Drawer(folder, out, bench, known)
     tidy(out)
     names = list(find_photos(folder))
-    absent = sorted(set(known) - set(names))
+    absent = sorted(set(known.photos) - set(names))
     drawer.failed |= dict.fromkeys(absent, "named in cutters.csv, but there is no such photo in the folder")
     first: dict[str, str] = {}
 
     def jobs() -> Iterator[Job]:
         for name in names:
-            job = _planned(drawer, name)
-            if job is None or _is_done(drawer, job) or first.setdefault(job.key, name) != name:
+            job = drawer.planned(name)
+            if job is None or drawer.is_done(job) or first.setdefault(job.key, name) != name:
                 tell()
             else:
                 yield job
 
     tell_total(len(names))
-    for job, result in run(jobs(), partial(look, bench), workers=workers):
-        _keep(drawer, job, result)
+    for job, result in engine(jobs(), partial(look, bench)):
+        drawer.keep(job, result)
         tell()
-    for name, key in drawer.keys.items():
-        _share_picture(drawer, name, first.get(key, name))
+    drawer.share_pictures(first)
     return drawer
 
 
@@ -164,46 +240,3 @@ def writing_to(out: Path) -> Iterator[None]:
             f"{out}: cannot be written ({error.strerror}); what is done is kept: "
             "make room there, then run the same command again"
         ) from error
-
-
-def _planned(drawer: Drawer, name: str) -> Job | None:
-    """The job of one photo; None, and a reason kept, where the file cannot be read."""
-    path, shown = drawer.folder / name, shown_by(name, drawer.known)
-    try:
-        with path.open("rb") as file:
-            digest = hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError as error:
-        drawer.failed[name] = f"{path}: cannot be read ({error.strerror})"
-        return None
-    key = job_key(digest, shown, drawer.bench)
-    drawer.keys[name] = key
-    return Job(key, name, str(path), shown)
-
-
-def _is_done(drawer: Drawer, job: Job) -> bool:
-    document = drawer.store.get(job.key)
-    if document is None:
-        return False
-    pictures = (drawer.out / (job.name + ANNOTATED), drawer.store.path(job.key, THUMBNAIL))
-    return document["inspection"] is None or all(picture.exists() for picture in pictures)
-
-
-def _keep(drawer: Drawer, job: Job, result: Seen | Crash) -> None:
-    """Write what a worker found: pictures first, the document last, for the document says "done"."""
-    if isinstance(result, Crash):
-        drawer.crashed[job.key] = result.reason
-        return
-    with writing_to(drawer.out):
-        if result.document is not None:
-            write_whole(drawer.out / (job.name + ANNOTATED), result.picture)
-            write_whole(drawer.store.path(job.key, THUMBNAIL), result.thumbnail)
-        drawer.store.put(job.key, {"inspection": result.document, "reason": result.reason})
-    drawer.done_now += 1
-
-
-def _share_picture(drawer: Drawer, name: str, twin: str) -> None:
-    """A photo that lies there twice is looked at once; its picture goes beside both names."""
-    own, other = drawer.out / (name + ANNOTATED), drawer.out / (twin + ANNOTATED)
-    if not own.exists() and other.exists():
-        with writing_to(drawer.out):
-            write_whole(own, other.read_bytes())
