@@ -430,7 +430,9 @@ def _compared(
     )
     turned = 0.0 if motion is None else math.degrees(motion.angle)
     wear = WearMap(reference, rows, 0.0 if motion is None else motion.scatter / px, turned)
-    return Finding({NAME: quantity}, curves=(Curve("new_outline", new.points),), wear=wear)
+    lies = "" if motion is None else f", on the edges now within {1000 * motion.scatter / px:.1f} µm"
+    remark = f"Outline when new: {reference}{lies}."
+    return Finding({NAME: quantity}, curves=(Curve("new_outline", new.points),), remarks=(remark,), wear=wear)
 
 
 def _at(values: Floats, gap: Gap) -> Floats:
