@@ -13,7 +13,7 @@ from diameter_truth import Camera, Cutter, picture
 
 from wearscope.errors import PhotoError
 from wearscope.features.diameter import NotASilhouette, about_edges, find_silhouettes, measure_series
-from wearscope.features.diameter.series import shortfall
+from wearscope.features.diameter.bounds import shortfall
 from wearscope.geometry.scale import Scale
 from wearscope.photo.read import Photo, read_photo
 

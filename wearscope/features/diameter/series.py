@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.features.diameter.axis import Frame, frames_about_shank
-from wearscope.features.diameter.coverage import with_interval
+from wearscope.features.diameter.bounds import largest_seen, shortfall_words, too_few
+from wearscope.features.diameter.budget import in_mm, known_parts, scale_from_shank
 from wearscope.features.diameter.cutting_length import END_SHARE, step_along
 from wearscope.features.diameter.doubt import doubt, must_match
 from wearscope.features.diameter.edge_fit import EdgeFit, EdgesNotFound
@@ -19,19 +20,10 @@ from wearscope.outline.silhouette import NotASilhouette, Silhouette, find_silhou
 from wearscope.photo.read import Photo
 from wearscope.quantity import ONE_SIDED_95, Quantity
 
-__all__ = ["SeriesResult", "find_silhouettes", "measure_series", "scale_from_shank"]
+__all__ = ["SeriesResult", "find_silhouettes", "measure_series"]
 
 Floats = NDArray[np.float64]
-_EDGE_PX = 0.02
-"""Standard uncertainty of an edge's place per px of blur, the same for all frames: a camera whose coding differs from sRGB by 2.3 % of
-the exponent moves the half level by that much. Common practice, no source."""
-_OWN_EDGE_PX = 0.003
-"""The same from interpolation and JPEG alone, different for every edge: 0.002 in 80 drawn pictures."""
 _STRAIGHT = "the edges are straight (or wrap less than one step) and the angles are not known"
-_HEIGHT_MM = 0.2
-"""How well a scale is held at the height of the cutter's axis (standard uncertainty). Common practice, no source."""
-_LENS_MM = 80.0
-"""Distance of the lens where it is not given: usual for USB microscopes at this magnification. Common practice, no source."""
 _BY_HAND = math.radians(8)
 """How well two edges are laid into the picture plane by eye. Common practice, no source."""
 _WIDEST_SHARE = 0.003
@@ -82,21 +74,6 @@ def find_silhouettes(photos: Sequence[Photo]) -> tuple[Silhouette, ...]:
     return tuple(found)
 
 
-def scale_from_shank(frames: Sequence[Frame], shank_mm: float, micrometer_mm: float) -> Scale:
-    """The scale from the shank in the same picture, measured with a micrometer (largest error `micrometer_mm`).
-
-    What moves both edges of the shank alike moves those of the cutter, too: it is not in "fit" (see `_known_parts`).
-    """
-    half = np.array([f.shank_px for f in frames])
-    noise = float(np.mean([math.sqrt(f.axis_covariance[0, 0]) for f in frames])) / math.sqrt(len(half))
-    edge = _OWN_EDGE_PX * float(np.median([f.source.blur_px for f in frames]))
-    parts = {
-        "target": micrometer_mm / math.sqrt(3) / shank_mm,
-        "fit": math.hypot(noise, edge) / float(np.median(half)),
-    }
-    return Scale(2 * float(np.median(half)) / shank_mm, parts, "shank")
-
-
 def measure_series(
     silhouettes: Sequence[Silhouette],
     *,
@@ -132,7 +109,7 @@ def measure_series(
     if edges_in_plane:
         return _in_plane(frames, series, scale, lens_mm)
     if n < 4:
-        fit, why = None, _too_few(n, flutes)
+        fit, why = None, too_few(n, flutes)
     else:
         try:
             fit, why = _value_or_bound(series, fit_edges(series, flutes), known)
@@ -141,51 +118,11 @@ def measure_series(
     return _result(frames, series, fit, why, scale, lens_mm)
 
 
-def _too_few(photos: int, flutes: int) -> str:
-    """Why so few photos give a lower bound only, and how far below the diameter that may lie."""
-    turn = "turn the cutter and take at least 8, better 12"
-    if photos > 1 or flutes < 2:
-        return f"{photos} photo{'s' if photos > 1 else ''} only: {turn}"
-    # Seen from both sides, an edge is at most half a pitch (even) or a quarter of it (odd) out of the picture plane.
-    away = math.pi / flutes if flutes % 2 == 0 else math.pi / (2 * flutes)
-    short = 1 - math.cos(away)
-    how = "by any amount" if short > 0.9 else f"by up to {100 * short:.0f} %"
-    aligned = (
-        "; if two opposite edges lie in the picture plane, say so with --edges-in-plane"
-        if flutes % 2 == 0
-        else ""
-    )
-    return f"1 photo only: it is too small {how} when no edge lies in the picture plane (straight flutes): {turn}{aligned}"
-
-
-def _shortfall_words(photos: int, seen_mm: float) -> str:
-    """How far below the diameter the largest extent seen may lie, and how many photos make it little."""
-    rule, worst = shortfall(photos)
-    more = 2 * photos + 1
-    rule_more, worst_more = shortfall(more)
-    return (
-        "the largest extent seen is only a lower bound. Over one full turn in roughly even steps it is half of the time less than "
-        f"{seen_mm * rule:.3f} mm too small, at worst {seen_mm * worst:.3f} mm. Give --step or --angles; or take {more} photos, which leave "
-        f"{seen_mm * rule_more:.3f} mm, at worst {seen_mm * worst_more:.3f} mm (an odd number shows each edge from its two sides at different "
-        "angles)"
-    )
-
-
-def shortfall(photos: int) -> tuple[float, float]:
-    """By what share of the diameter the largest extent falls short where no photo lies nearer to an edge: half of all cases at even
-    steps stay within the first, steps uneven by a quarter either way within the second.
-
-    An edge shows above and, half a turn later, below: an odd number of photos halves the gap between its directions.
-    """
-    gap = 2 * math.pi / (photos * (1 + photos % 2))
-    return 1 - math.cos(gap / 4), 1 - math.cos(0.75 * gap)
-
-
 def _in_plane(frames: tuple[Frame, ...], series: Series, scale: Scale, lens_mm: float | None) -> SeriesResult:
     """A value from one photo, with the side to which it is wrong: edges a little out of the plane make it too small."""
-    parts, flags = _known_parts(frames, series, scale, lens_mm)
-    reach, sd = _largest_seen(series)
-    seen = _in_mm(Quantity(2 * reach, "px", {**parts, "edge_noise": 2 * sd}), scale)
+    parts, flags = known_parts(frames, series, scale, lens_mm)
+    reach, sd = largest_seen(series)
+    seen = in_mm(Quantity(2 * reach, "px", {**parts, "edge_noise": 2 * sd}), scale)
     short = seen.value * (1 / math.cos(_BY_HAND) - 1)
     said = (
         f"one photo, edges laid into the picture plane by hand (within {math.degrees(_BY_HAND):.0f} degrees): the diameter may be up to "
@@ -220,14 +157,14 @@ def _result(
     scale: Scale,
     lens_mm: float | None,
 ) -> SeriesResult:
-    parts, flags = _known_parts(frames, series, scale, lens_mm)
+    parts, flags = known_parts(frames, series, scale, lens_mm)
     if fit is None:
-        reach, sd = _largest_seen(series)
+        reach, sd = largest_seen(series)
         low = 2 * reach - ONE_SIDED_95 * math.hypot(2 * sd, *parts.values())
-        bound = _in_mm(Quantity(low, "px", {**parts, "edge_noise": 2 * sd}, "lower_limit"), scale)
+        bound = in_mm(Quantity(low, "px", {**parts, "edge_noise": 2 * sd}, "lower_limit"), scale)
         value = bound.value * (1 - ONE_SIDED_95 * scale.relative_uncertainty)
         if why == _STRAIGHT:
-            why = f"{why}: {_shortfall_words(len(frames), bound.value)}"
+            why = f"{why}: {shortfall_words(len(frames), bound.value)}"
         return SeriesResult(
             Quantity(value, "mm", bound.parts, "lower_limit"), (why,), flags, frames, series, scale
         )
@@ -242,7 +179,7 @@ def _result(
     parts["edge_noise"] = 2 * sd
 
     def across(off_px: float) -> Quantity:
-        return _in_mm(Quantity(2 * (largest + off_px) + unseen, "px", parts), scale)
+        return in_mm(Quantity(2 * (largest + off_px) + unseen, "px", parts), scale)
 
     said = []
     growth = 2 * fit.taper * float(np.ptp(fit.along_px)) / px
@@ -294,16 +231,6 @@ def _result(
     )
 
 
-def _in_mm(px: Quantity, scale: Scale) -> Quantity:
-    """A diameter in mm with its 95 % interval; what the micrometer adds to a scale from the shank is a part of its own."""
-    mm = scale.to_mm(px)
-    even = {name: mm.parts[name] for name in ("form", "exposure") if name in mm.parts}
-    if scale.id == "shank":
-        even["micrometer"] = abs(mm.value) * scale.parts["target"]
-        mm = replace(mm, parts={**mm.parts, "scale": abs(mm.value) * scale.parts["fit"], **even})
-    return mm if mm.kind != "value" else with_interval(mm, rectangular=even)
-
-
 def _unseen_px(series: Series, fit: EdgeFit, largest: float) -> float:
     """Half of what the diameter could be larger where only the first third was told from the run-out of the flutes.
 
@@ -312,38 +239,3 @@ def _unseen_px(series: Series, fit: EdgeFit, largest: float) -> float:
     if fit.zone_px[1] > 0.42 * series.shank_from_px:
         return 0.0
     return max(0.0, float(fit.about_shank(np.linspace(0.0, 0.8 * series.shank_from_px, 60)).max()) - largest)
-
-
-def _known_parts(
-    frames: tuple[Frame, ...], series: Series, scale: Scale, lens_mm: float | None
-) -> tuple[dict[str, float], tuple[str, ...]]:
-    """Standard uncertainties of a diameter in px that no fit shows, and flags."""
-    flags = ["scale_assumed_exact"] if scale.id == "typed" else []
-    parts = {"blur": 2 * _EDGE_PX * series.blur_px, "perspective": 0.0}
-    if scale.id == "shank":
-        # An edge's shift is in the shank's width as well: only the difference of the two widths' shares is left.
-        left = abs(1 - _largest_seen(series)[0] / series.shank_px)
-        parts["blur"] = 2 * series.blur_px * math.hypot(_EDGE_PX * left, _OWN_EDGE_PX)
-    else:
-        # The shank's width changes with the distance of the lens; what a turn does not average stays.
-        parts["perspective"] = 2 * series.shank_px * series.width_spread / math.sqrt(len(frames))
-    if scale.id not in ("shank", "typed"):
-        height = 2 * series.shank_px * _HEIGHT_MM / (lens_mm or _LENS_MM)
-        parts["perspective"] = math.hypot(parts["perspective"], height)
-    if max(f.source.clipped for f in frames) > 0.01:
-        flags.append("background_clipped")
-        # Light of twice the full scale moves the half level by 0.67 sigma; rectangular.
-        parts["exposure"] = 2 * 0.67 * series.blur_px / math.sqrt(3)
-    return parts, tuple(flags)
-
-
-def _largest_seen(series: Series) -> tuple[float, float]:
-    """Largest reach in the first third between tip and shank, each row averaged over short stretches, and its spread, px."""
-    inside = np.nonzero(series.along_px < 0.35 * series.shank_from_px)[0]
-    part = series.reach_px[:, inside]
-    width = max(3, len(inside) // 10)
-    pieces = [part[:, i : i + width].mean(axis=1) for i in range(0, part.shape[1] - width + 1, width)]
-    best = float(np.nanmax(np.array(pieces)))
-    return best, 0.03 + float(np.median(series.axis_sd[:, 0])) + float(
-        np.median(series.axis_sd[:, 1])
-    ) * series.shank_from_px / 2
