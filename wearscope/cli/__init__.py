@@ -15,6 +15,8 @@ from wearscope.cli import (
     drawer,
     evidence,
     inspect,
+    labels,
+    limits,
     recording,
     sample,
     stack,
@@ -32,7 +34,20 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for _module in (inspect, calibrate, diameter, drawer, sample, stack, cutters, recording, trend, evidence):
+for _module in (
+    inspect,
+    labels,
+    calibrate,
+    diameter,
+    drawer,
+    sample,
+    stack,
+    cutters,
+    recording,
+    trend,
+    evidence,
+    limits,
+):
     _module.register(app)
 
 
