@@ -15,7 +15,6 @@ from wearscope.cli import (
     drawer,
     evidence,
     inspect,
-    labels,
     limits,
     recording,
     sample,
@@ -36,7 +35,6 @@ app = typer.Typer(
 )
 for _module in (
     inspect,
-    labels,
     calibrate,
     diameter,
     drawer,
