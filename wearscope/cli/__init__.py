@@ -15,6 +15,7 @@ from wearscope.cli import (
     drawer,
     evidence,
     inspect,
+    labels,
     limits,
     recording,
     sample,
@@ -35,6 +36,7 @@ app = typer.Typer(
 )
 for _module in (
     inspect,
+    labels,
     calibrate,
     diameter,
     drawer,

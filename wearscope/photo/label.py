@@ -15,14 +15,14 @@ PREFIX = "cutter:"
 """How the text of a label begins; other QR codes, such as a maker's, are left alone."""
 CARD = 29 / 21
 """A code of 21 modules with its quiet zone of 4 modules on each side (ISO/IEC 18004), as a multiple of the code."""
-SIZES = (0.5, 1.0, 0.25)
-"""Copies of the picture in which codes are looked for: which one the detector reads depends on the size of a module."""
+SIZES = (0.5, 1.0)
+"""Copies of the picture in which codes are looked for: which one a detector reads depends on the size of a module."""
 Quad = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
 class Labels:
-    """The cutters that labels name, each once; how many codes could not be read; corners (4, 2) in px of each code."""
+    """The cutters that labels name, each once; how many codes could not be read; corners (4, 2) in px of each label read."""
 
     names: tuple[str, ...]
     unread: int
@@ -42,20 +42,22 @@ def read_labels(photo: Photo) -> Labels:
         elif text and not found[same[0]][0]:
             found[same[0]] = text, quad
     names = [text.removeprefix(PREFIX).strip() for text, _ in found if text.startswith(PREFIX)]
-    ours = tuple(quad for text, quad in found if not text or text.startswith(PREFIX))
+    ours = tuple(quad for text, quad in found if text.startswith(PREFIX))
     return Labels(
         tuple(dict.fromkeys(name for name in names if name)), sum(not text for text, _ in found), ours
     )
 
 
 def _codes(grey: NDArray[np.uint8]) -> Iterator[tuple[str, Quad]]:
-    detector = cv2.QRCodeDetector()
+    """What two detectors find that look for codes in different ways: each misses some that the other reads."""
+    several, single = cv2.QRCodeDetectorAruco(), cv2.QRCodeDetector()
     for size in SIZES:
         small = grey if size == 1 else cv2.resize(grey, None, fx=size, fy=size, interpolation=cv2.INTER_AREA)
-        ok, texts, corners, _ = detector.detectAndDecodeMulti(small)
-        if not ok:
-            continue
-        for text, corner in zip(texts, corners, strict=True):
+        ok, texts, corners, _ = several.detectAndDecodeMulti(small)
+        found = list(zip(texts, corners, strict=True)) if ok else []
+        text, corner, _ = single.detectAndDecode(small)
+        found += [(text, corner)] if text else []
+        for text, corner in found:
             yield text, (np.asarray(corner, float).reshape(4, 2) + 0.5) / size - 0.5
 
 
