@@ -34,6 +34,18 @@ _ALL = (
         True,
     ),
     Flag(
+        "no_shank",
+        "No shank that can be measured in the picture.",
+        "Show the shank from side to side, out of the frame at both ends, on a plain ground; or the whole cutter with --view profile.",
+        True,
+    ),
+    Flag(
+        "end_unclear",
+        "The flutes cannot be counted in this picture.",
+        "Look straight along the axis at the tip, all corners in the frame and in focus, on a plain ground.",
+        True,
+    ),
+    Flag(
         "edge_too_short",
         "Too little of one edge beside the corner.",
         "Move the corner towards the middle of the frame, or zoom out.",
@@ -99,6 +111,16 @@ _ALL = (
         "photos_disagree",
         "Photos that should show the same corner do not agree; nothing was combined.",
         "Say which flute each photo shows with --flute, or take them again.",
+    ),
+    Flag(
+        "shank_marks",
+        "The shank is marked: rings around it or scratches along it.",
+        "Look at the collet too: worn, dirty or of the wrong size. A shank that has spun is withdrawn (--seen spun_shank).",
+    ),
+    Flag(
+        "view_assumed",
+        "Which view the photo shows was not given: a corner, side-on, was assumed.",
+        "Give --view for each photo.",
     ),
     Flag(
         "scale_assumed_exact",

@@ -156,6 +156,11 @@ LINES: dict[str, LineLook] = {
     "heat": LineLook("heat colours", PURPLE, (1.5, 6.0), 2.5),
     "land": LineLook("wear land", YELLOW, (4.0, 2.0), 1.5),
     "new outline": LineLook("outline when new", GREEN, (2.0, 4.0), 1.5),
+    "score": LineLook("line on the shank", PURPLE, (4.0, 3.0), 1.5),
+    "burr": LineLook("burr", ORANGE, None, 2.5),
+    "groove": LineLook("groove", YELLOW, None, 2.5),
+    "axis": LineLook("circle through the corners", SKY, (3.0, 5.0)),
+    "flute": LineLook("corner of a flute", YELLOW, None, 1.7),
     "stuck": LineLook("stuck material", WHITE, (5.0, 3.0), 2.0),
 }
 """By the beginning of a curve's or mark's name, spaces and underscores alike."""

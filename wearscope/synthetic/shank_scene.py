@@ -19,6 +19,7 @@ from wearscope.synthetic.surface import clouds
 __all__ = ["Score", "shank_scene"]
 
 Points = NDArray[np.float64]
+_BESIDE_PX = 12.0
 _FINE_MM = 0.0005
 """Spacing of the outline's points: far below a pixel of any microscope."""
 
@@ -56,7 +57,7 @@ def shank_scene(
 
     `bow_mm` is the sagitta of the axis over the frame's height, `taper_mm_per_mm` the change of diameter along y. `burrs` stand out of
     the right-hand side, `at_mm` from the frame's centre line, positive downward. The truth's `straightness_mm` is the width of the narrowest
-    strip that holds the axis as far as both sides of the shank are in the frame.
+    strip that holds the axis as far as both sides of the shank, and 12 px of ground beside them, are in the frame.
     """
     look = look or Look(background="backlit")
     place = Placement(px_per_mm, centre_px or ((size[0] - 1) / 2, (size[1] - 1) / 2), rotation_deg)
@@ -87,7 +88,7 @@ def shank_scene(
     }
     if look.plain:
         return build_scene(size, place.to_px(outline), truth, look, rng, place=place, seen=None)
-    seen, torn = _round_bar(place, size, diameter_mm, scores)
+    seen, torn = _round_bar(place, size, y, axis, whole, scores)
     floor = np.exp(0.5 * torn * (clouds(size, rng, (2.0, 5.0), (1.0, 0.7)) - 1.2))
     grey = metal(seen, look, rng) * floor
     return build_scene(size, place.to_px(outline), truth, look, rng, place=place, seen=seen, grey=grey)
@@ -99,9 +100,11 @@ def _groove(score: Score, away: Points | Light) -> Any:
 
 
 def _straightness(place: Placement, size: tuple[int, int], axis: Points, radius: Points, y: Points) -> float:
-    """Width of the narrowest strip that holds the axis where both sides are in the frame (ISO 1101, a line in a plane)."""
-    sides = [place.to_px(np.stack([axis + sign * radius, y], axis=1)) for sign in (-1, 1)]
-    inside = np.all([((s >= 0) & (s <= np.array(size) - 1)).all(axis=1) for s in sides], axis=0)
+    """Width of the narrowest strip that holds the axis where both sides and some ground beside them are in the frame (ISO 1101, a
+    line in a plane)."""
+    beside = radius + _BESIDE_PX / place.px_per_mm
+    sides = [place.to_px(np.stack([axis + sign * beside, y], axis=1)) for sign in (-1, 1)]
+    inside = np.all([((s >= 1) & (s <= np.array(size) - 2)).all(axis=1) for s in sides], axis=0)
     if inside.sum() < 3:
         return 0.0
     line = np.stack([axis, y], axis=1)[inside][:: max(1, int(inside.sum()) // 400)]
@@ -120,11 +123,19 @@ def _score_truth(score: Score, place: Placement, diameter: float) -> dict[str, A
 
 
 def _round_bar(
-    place: Placement, size: tuple[int, int], diameter: float, scores: Sequence[Score]
+    place: Placement,
+    size: tuple[int, int],
+    at: Points,
+    axis: Points,
+    radius: Points,
+    scores: Sequence[Score],
 ) -> tuple[Seen, Light]:
     """A ground round bar: grinding lines run around it, grooves lean the surface; and how torn the surface is (0 to 1)."""
     x, y = place.grid_mm(size)
-    turn = np.arcsin(np.clip(2 * x / diameter, -1, 1))
+    thick = np.interp(y, at, radius)
+    x = x - np.interp(y, at, axis)
+    diameter = 2 * float(radius.mean())
+    turn = np.arcsin(np.clip(x / thick, -1, 1))
     lean_around, lean_along, torn = turn.copy(), np.zeros_like(x), np.zeros_like(x)
     for score in scores:
         if score.around:
@@ -140,7 +151,7 @@ def _round_bar(
         else:
             lean_around += np.arctan(slope)
         torn = np.maximum(torn, here)
-    depth = np.sqrt(np.maximum((diameter / 2) ** 2 - x**2, 0))
+    depth = np.sqrt(np.maximum(thick**2 - x**2, 0))
     lean = np.arccos(np.clip(np.cos(lean_around) * np.cos(lean_along), -1, 1)).astype(np.float32)
     part = np.full(x.shape, RAKE, np.float32)
     seen = Seen(lean, y, part, depth, np.asarray(turn * diameter / 2, np.float32), np.asarray(x, np.float32))
