@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.finding import Curve, Finding, Mark
-from wearscope.geometry.baseline import Baseline, fit_baseline, moving_mean, tail_sigma
+from wearscope.geometry.baseline import Baseline, fit_baseline, moving_mean, robust_sigma, tail_sigma
 from wearscope.geometry.scale import Scale
 from wearscope.measures import MEASURES
 from wearscope.outline.shape import CornerPose, Outline
@@ -22,6 +22,7 @@ from wearscope.quantity import ONE_SIDED_95, Quantity
 from wearscope.subpixel.trace import (
     Frame,
     Ground,
+    Openings,
     Strip,
     Trace,
     best_weights,
@@ -47,6 +48,10 @@ _SEEN = 0.5
 """Least share of an edge that must be told from the background."""
 _FOLLOWED = 1 / 3
 """Least share of an edge's outline that must be followed: an end edge may stop at the axis, half-way across the cutter."""
+_NEAR = 2.5
+"""The edge is traced where it stays within so many sigma_b of its course, and followed into an opening where it does not."""
+_STEEPEST = 2.0
+"""Edges break in shells: a chip is at most so many times as deep as it is wide (common practice, no source)."""
 _GUARD = 3.0
 """Columns next to the corner's arc that its blur still touches, in sigma_b."""
 
@@ -158,25 +163,39 @@ def _scan(photo: Photo, outline: Outline, corner: CornerPose, name: str) -> Edge
     on = s <= course.end_px
     s, rough = s[on], rough[on] - course(s[on])
     weights = _weights(photo, frame, s[s >= start], course, blur)
+    strip, trace, line = _traced(photo, frame, s, course(s), weights, start, blur)
+    if line is not None and np.abs(line(s) - course(s))[s <= line.end_px].max() > blur:
+        rough += course(s) - line(s)
+        strip, trace, line = _traced(photo, frame, s, line(s), weights, start, blur)
+    if line is None:
+        return f"{name}: the edge is too faint to follow"
+    edge, doubt = _with_openings(photo, strip, weights, trace, rough, start, blur)
+    told = np.isfinite(edge[(s >= start) & (s <= line.end_px)])
+    if min(told.mean(), line.on_edge[: len(told) // 4].mean()) < _SEEN:
+        return f"{name}: cutter and background look alike along most of it, or beside the corner"
+    edge[_foreign(strip, trace, line(s) - strip.course_px, blur)] = np.nan
+    part = (s >= start) & (s <= line.end_px)
+    missing = _bridged(edge[part] - line(s[part]), round(_MOUTH * blur))
+    noise = _noise(missing, line.on_edge[: len(missing)], trace, part, line.noise_px, blur)
+    seen = _Seen(frame, s[part], missing, doubt[part], line, noise, blur)
+    return _judge(name, seen, outline_px=_outline_length(walk, frame) - start)
+
+
+def _traced(
+    photo: Photo, frame: Frame, s: Floats, course: Floats, weights: Floats, start: float, blur: float
+) -> tuple[Strip, Trace, Baseline | None]:
+    """The strip along a course, the edge traced in it, and the undamaged edge through that."""
     strip = straighten(
         photo.linear_bgr,
         photo.size,
         frame,
         s_px=s,
-        course_px=course(s),
+        course_px=course,
         d_range=(-9 * blur - 2, 10 * blur + 2),
         weights=weights,
     )
     trace = trace_edge(strip, blur_px=blur)
-    line = _line(s, trace.offset_px + course(s), start, floor=0.0, step=3 * blur)
-    if line is None:
-        return f"{name}: the edge is too faint to follow"
-    edge = _with_openings(photo, strip, weights, trace, rough, start, blur)
-    seen = np.isfinite(edge[(s >= start) & (s <= line.end_px)])
-    if min(seen.mean(), line.on_edge[: len(seen) // 4].mean()) < _SEEN:
-        return f"{name}: cutter and background look alike along most of it, or beside the corner"
-    edge[_foreign(strip, trace, line(s) - strip.course_px, blur)] = np.nan
-    return _judge(name, frame, s, edge, trace, line, start, blur, _outline_length(walk, frame) - start)
+    return strip, trace, _line(s, trace.offset_px + course, start, floor=0.0, step=3 * blur)
 
 
 def _weights(photo: Photo, frame: Frame, s: Floats, course: Baseline, blur: float) -> Floats:
@@ -193,14 +212,16 @@ def _weights(photo: Photo, frame: Frame, s: Floats, course: Baseline, blur: floa
 
 def _with_openings(
     photo: Photo, strip: Strip, weights: Floats, trace: Trace, rough: Floats, start: float, blur: float
-) -> Floats:
-    """Offset of the edge in the frame: the trace where it stays near the course, openings followed where it does not.
+) -> tuple[Floats, Floats]:
+    """Offset of the edge in the frame: the trace where it stays near the course, openings followed where it does not;
+    and by how much more of an opening may be a dark hollow in the cutter.
 
     NaN where neither is seen: there cutter and ground look alike.
     """
     offset = trace.offset_px.copy()
+    doubt = np.zeros(len(offset))
     ground = ground_levels(strip, trace, blur_px=blur)
-    astray = ~(np.abs(offset) < 2.5 * blur) & (strip.s_px >= start)
+    astray = ~(np.abs(offset) < _NEAR * blur) & (strip.s_px >= start)
     pad = round(4 * blur)
     for a, b in _runs(_closed(astray, 2 * pad)):
         if b - a < 2 * blur:
@@ -209,8 +230,13 @@ def _with_openings(
         if not _shoulders_seen(ground, trace, a, b, blur):
             offset[a:b] = np.nan
             continue
-        offset[part] = _opening(photo, strip, weights, ground, rough, part, blur)
-    return offset + strip.course_px
+        inner = np.zeros(part.stop - part.start, bool)
+        inner[a - part.start : b - part.start] = True
+        found, sure = _opening(photo, strip, weights, ground, rough, part, inner, blur)
+        beside = ~(np.abs(found) > _NEAR * blur) & np.isfinite(offset[part])
+        offset[part] = np.where(beside, offset[part], found)
+        doubt[part] = np.where(beside, 0.0, np.maximum(0.0, found - sure - 2 * blur))
+    return offset + strip.course_px, np.nan_to_num(doubt)
 
 
 def _foreign(strip: Strip, trace: Trace, line: Floats, blur: float) -> Bools:
@@ -250,34 +276,34 @@ def _closed(on: Bools, gap: int) -> Bools:
 
 
 def _shoulders_seen(ground: Ground, trace: Trace, a: int, b: int, blur: float) -> bool:
-    """Whether the edge on both sides of [a, b) is mostly seen and keeps its contrast right up to it: it did not fade away."""
+    """Whether the edge on both sides of [a, b) is mostly seen: it did not fade away."""
     jump = np.where(np.isfinite(trace.offset_px), trace.inside - trace.outside, np.nan)
     whole = float(np.nanmedian(np.abs(jump)))
     # the first three blurs belong to the rounded shoulder of an opening
-    rim, near, far = round(3 * blur), round(9 * blur), round(18 * blur)
+    rim, near = round(3 * blur), round(9 * blur)
     shoulders = []
-    for beside, beyond in (
-        (jump[max(0, a - near) : max(0, a - rim)], jump[max(0, a - far) : max(0, a - near)]),
-        (jump[b + rim : b + near], jump[b + near : b + far]),
-    ):
+    for beside in (jump[max(0, a - near) : max(0, a - rim)], jump[b + rim : b + near]):
         if len(beside) == 0 or np.isfinite(beside).mean() < 0.5:
             return False
-        shoulder = float(np.nanmedian(beside))
-        if len(beyond) and np.isfinite(beyond).mean() > 0.5 and shoulder / float(np.nanmedian(beyond)) < 0.7:
-            return False
-        shoulders.append(shoulder)
+        shoulders.append(float(np.nanmedian(beside)))
     left, right = shoulders
     return left * right > 0 and min(abs(left), abs(right)) > max(0.25 * whole, 6 * ground.noise)
 
 
 def _opening(
-    photo: Photo, strip: Strip, weights: Floats, ground: Ground, rough: Floats, part: slice, blur: float
-) -> Floats:
+    photo: Photo,
+    strip: Strip,
+    weights: Floats,
+    ground: Ground,
+    rough: Floats,
+    part: slice,
+    inner: Bools,
+    blur: float,
+) -> tuple[Floats, Floats]:
+    """How far an opening reaches in the columns of `part`, and how far it surely does; `inner` are those that went astray."""
     contour = np.nan_to_num(rough[part])
-    # outside of the contour, but within the opening it shows: shadows and haze lie along an edge
-    begin = np.where(
-        contour < -2 * blur, contour - 4 * blur, np.clip(contour - 4 * blur, -2.5 * blur, 2 * blur)
-    )
+    # within an opening shadows and haze lie along the edge
+    begin = np.where(contour < -2 * blur, contour - 4 * blur, np.where(inner, 2 * blur, -_NEAR * blur))
     width = part.stop - part.start
     depth = max(32.0, 0.75 * width) + 4 * blur
     for _ in range(3):
@@ -290,17 +316,26 @@ def _opening(
             d_range=(float(np.min(begin)) - 4 * blur - 2, depth),
             weights=weights,
         )
-        found, step = follow_openings(deep, ground.part(part), begin_px=begin, blur_px=blur)
-        if np.isfinite(found).all():
+        found = follow_openings(deep, ground.part(part), begin_px=begin, blur_px=blur)
+        if np.isfinite(found.place_px).all():
             break
         depth *= 2
-    opened = found > 2.5 * blur
-    if np.mean(rough[part][opened] > 1.5 * blur) < 0.5 if opened.any() else False:
-        return np.where(opened, np.nan, found)
+    return _believed(found, ground.part(part), blur), found.sure_px
+
+
+def _believed(found: Openings, ground: Ground, blur: float) -> Floats:
+    """Places of the openings; NaN where the border is faint, or where it only is a dull stretch of the cutter."""
+    place = found.place_px.copy()
     faint = min(10 * ground.noise, 0.35 * float(np.median(ground.usual)))
-    if opened.any() and np.median(step[opened]) < faint:
-        return np.where(np.abs(found) > 2.5 * blur, np.nan, found)
-    return found
+    alike = 1.5 * ground.noise + 0.1 * ground.usual + ground.tolerance
+    for a, b in _runs(~(np.abs(place) < _NEAR * blur)):
+        within = found.departure[a:b]
+        other = not np.isfinite(within).any() or abs(np.nanmedian(within)) > np.median(alike[a:b])
+        # a bottomless or very narrow opening is a dull line in the cutter
+        narrow = not np.nanmax(place[a:b], initial=0.0) < _STEEPEST * (b - a) or np.isnan(place[a:b]).any()
+        if other or narrow or np.median(found.step[a:b]) < faint:
+            place[a:b] = np.nan
+    return place
 
 
 def _frame(corner: CornerPose, name: str) -> Frame:
@@ -339,41 +374,6 @@ def _line(s: Floats, offset: Floats, start: float, *, floor: float, step: float)
     return fit_baseline(s[part], offset[part], floor_px=floor, step_px=step)
 
 
-def _judge(
-    name: str,
-    frame: Frame,
-    s: Floats,
-    edge: Floats,
-    trace: Trace,
-    line: Baseline,
-    start: float,
-    blur: float,
-    outline_px: float,
-) -> EdgeScan:
-    part = (s >= start) & (s <= line.end_px)
-    s, missing = s[part], _bridged(edge[part] - line(s[part]), round(_MOUTH * blur))
-    noise = _noise(missing, line.on_edge[: len(s)], trace, part, line.noise_px, blur)
-    mouth = max(3, round(_MOUTH * blur))
-    chips = [
-        _chip(frame, s, missing, a, b, line, noise, blur) for a, b in _stretches(missing, noise, mouth, blur)
-    ]
-    stuck = [
-        _chip(frame, s, missing, a, b, line, noise, blur) for a, b in _stretches(-missing, noise, mouth, blur)
-    ]
-    certain = 2 * (_SURE + ONE_SIDED_95) * float(np.median(noise.local(mouth)))
-    places = np.arange(start, line.end_px, 4.0)
-    return EdgeScan(
-        name,
-        tuple(chips),
-        tuple(stuck),
-        frame.to_photo(places, line(places)),
-        line.noise_px,
-        certain,
-        line.end_px - start,
-        outline_px,
-    )
-
-
 @dataclass(frozen=True)
 class _Noise:
     """Scatter of the undamaged edge, and of its mean over a stretch, taken from the edge itself.
@@ -402,6 +402,44 @@ class _Noise:
         return np.hypot(self.of_mean(count) * self.worse, self.level_px)
 
 
+@dataclass(frozen=True)
+class _Seen:
+    """One edge outside of the corner, arrays of shape (columns,): how far it lies behind its baseline, and how much of that may be a
+    dark hollow."""
+
+    frame: Frame
+    s_px: Floats
+    missing: Floats
+    doubt: Floats
+    line: Baseline
+    noise: "_Noise"
+    blur: float
+
+
+def _judge(name: str, seen: _Seen, *, outline_px: float) -> EdgeScan:
+    mouth = max(3, round(_MOUTH * seen.blur))
+    chips, stuck = (
+        tuple(
+            chip
+            for a, b in _stretches(sign * seen.missing, seen.noise, mouth, seen.blur)
+            if sign * (chip := _chip(seen, a, b, sign)).depth_px < _STEEPEST * chip.length_px
+        )
+        for sign in (1.0, -1.0)
+    )
+    certain = 2 * (_SURE + ONE_SIDED_95) * float(np.median(seen.noise.local(mouth)))
+    places = np.arange(seen.s_px[0], seen.line.end_px, 4.0)
+    return EdgeScan(
+        name,
+        chips,
+        stuck,
+        seen.frame.to_photo(places, seen.line(places)),
+        seen.line.noise_px,
+        certain,
+        float(np.isfinite(seen.missing).sum()),
+        outline_px,
+    )
+
+
 def _noise(missing: Floats, good: Bools, trace: Trace, part: Bools, single: float, blur: float) -> _Noise:
     noise, level = trace.noise_px[part], trace.level_px[part]
     seen = np.isfinite(noise) & good
@@ -426,8 +464,7 @@ def _stretches(missing: Floats, noise: _Noise, mouth: int, blur: float) -> list[
         deep = moving_mean(left, count) > _SURE * noise.local(count)
         for a, b in _runs(behind & np.isfinite(left)):
             closed = a > 0 and b < len(left)
-            # blur may narrow a mouth by about half of itself on either side
-            wide = b - a >= mouth - blur
+            wide = b - a >= mouth
             if closed and wide and deep[a:b].any() and np.mean((left / noise.local(b - a))[a:b]) > _SURE:
                 found.append((a, b))
                 left[max(0, a - mouth) : b + mouth] = np.nan
@@ -440,41 +477,71 @@ def _runs(on: Bools) -> Iterable[tuple[int, int]]:
     return zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
 
 
-def _chip(
-    frame: Frame, s: Floats, missing: Floats, a: int, b: int, line: Baseline, noise: _Noise, blur: float
-) -> Chip:
+def _chip(seen: _Seen, a: int, b: int, sign: float) -> Chip:
     """A found stretch, measured on the outline with the blur taken out. Never seen columns are bridged."""
+    s, blur, noise, line = seen.s_px, seen.blur, seen.noise, seen.line
     pad = round(6 * blur)
     part = slice(max(0, a - pad), min(len(s), b + pad))
-    known = np.isfinite(missing[part])
-    seen = np.interp(s[part], s[part][known], missing[part][known])
-    # the trace averages columns over about one blur: that much wider is the whole blur along the edge
-    sharp = _calm(unblur(seen, blur_px=1.1 * blur), blur)
+    known = np.isfinite(seen.missing[part])
+    shown = np.interp(s[part], s[part][known], seen.missing[part][known])
     inner = slice(a - part.start, b - part.start)
-    sign = 1.0 if np.mean(seen[inner]) > 0 else -1.0
-    k = int(np.argmax(sign * sharp[inner]))
-    place, depth = s[a:b][[k]], sharp[inner][[k]]
-    course = line(s[a:b]) + sharp[inner]
+    # the trace averages columns over about one blur: that much wider is the whole blur along the edge
+    sharp = unblur(shown, blur_px=1.1 * blur)
+    jagged = robust_sigma((shown - _calm(shown, 2.5 * blur))[inner])
+    single = max(noise.single_px, jagged)
+    k, depth, shared = _deepest(sign * sharp, inner, single, blur)
+    place, flat = s[a:b][[k]], sign * float(_calm(shown, 1.25 * blur)[inner][k])
     u = {
-        "noise": noise.single_px + float(noise.level_px[a + k]),
+        "noise": single / float(np.sqrt(shared)) + float(noise.level_px[a + k]),
         "baseline": float(line.uncertainty(place)[0]),
-        "blur": 0.4 * abs(float(depth[0]) - float(_calm(seen, blur)[inner][k])),
+        "blur": 0.4 * abs(depth - flat),
+        "form": 0.5 * (float(seen.doubt[a + k]) + _spike(sign * sharp[inner], depth, blur)),
     }
-    deepest = frame.to_photo(place, line(place) + depth)[0]
+    deepest = seen.frame.to_photo(place, line(place) + sign * depth)[0]
     return Chip(
         place_px=float(place[0]),
         mouth_px=(float(s[a]) - 0.5, float(s[b - 1]) + 0.5),
-        depth_px=float(depth[0]),
-        area_px2=float(np.sum(seen[inner])),
+        depth_px=sign * depth,
+        area_px2=float(np.sum(shown[inner])),
         deepest_px=(float(deepest[0]), float(deepest[1])),
-        contour_px=frame.to_photo(s[a:b], course),
+        contour_px=seen.frame.to_photo(s[a:b], line(s[a:b]) + _calm(sharp, 1.25 * blur)[inner]),
         u_depth_px=u,
     )
 
 
-def _calm(offset: Floats, blur: float) -> Floats:
-    """Parabolas through neighbours within about one blur: noise goes, peaks stay (Savitzky and Golay 1964)."""
-    half = max(1, round(1.25 * blur))
+def _deepest(offset: Floats, inner: slice, noise: float, blur: float) -> tuple[int, float, float]:
+    """Column (within `inner`) and depth of the deepest place, and over how many times the least width it is averaged.
+
+    The deepest of many noisy columns lies too deep, the more so the longer a flat floor is: the smoothing is widened for as
+    long as that lowers the depth by no more than noise does.
+    """
+    widest = 1.0
+    first = _calm(offset, 1.25 * blur)[inner]
+    k = int(np.argmax(first))
+    depth = float(first[k])
+    while 2.5 * widest * blur < (inner.stop - inner.start) / 2:
+        smooth = _calm(offset, 1.25 * 1.6 * widest * blur)[inner]
+        if np.max(first) - np.max(smooth) > 2 * noise:
+            break
+        widest *= 1.6
+        k, depth = int(np.argmax(smooth)), float(np.max(smooth))
+    return k, depth, widest
+
+
+def _spike(offset: Floats, depth: float, blur: float) -> float:
+    """By how much the deepest place of a deep chip goes beyond what is three blurs wide: it may be a dark wall behind the chip."""
+    if depth < _NEAR * blur:
+        return 0.0
+    kernel = np.ones((1, max(1, round(3 * blur))), np.uint8)
+    floor = cv2.morphologyEx(
+        offset[None, :].astype(np.float32), cv2.MORPH_OPEN, kernel, borderType=cv2.BORDER_REPLICATE
+    )
+    return max(0.0, depth - float(floor.max()))
+
+
+def _calm(offset: Floats, half_px: float) -> Floats:
+    """Parabolas through neighbours within `half_px`: noise goes, peaks stay (Savitzky and Golay 1964)."""
+    half = max(1, round(half_px))
     x = np.arange(-half, half + 1)
     kernel = np.linalg.pinv(np.stack([np.ones(len(x)), x, x * x], axis=1))[0]
     return np.convolve(np.pad(offset, half, mode="edge"), kernel[::-1], mode="valid")

@@ -15,6 +15,7 @@ __all__ = [
     "LUMINANCE",
     "Frame",
     "Ground",
+    "Openings",
     "Strip",
     "Trace",
     "best_weights",
@@ -30,14 +31,6 @@ __all__ = [
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Box = tuple[int, int, int, int]
-_CLIPPED = 0.95
-"""A cutter brighter than this share of full scale is blown out: how bright it is stays unknown by about a third."""
-LUMINANCE = np.array([0.0722, 0.7152, 0.2126])
-"""Weights of linear blue, green and red (IEC 61966-2-1)."""
-_PIECE = 192
-"""Columns read at once: short pieces keep the boxes around a slanting edge small."""
-_EVEN = 0.01
-"""Light is even to no better than this share from place to place."""
 _CLIPPED = 0.95
 """A cutter brighter than this share of full scale is blown out: how bright it is stays unknown by about a third."""
 LUMINANCE = np.array([0.0722, 0.7152, 0.2126])
@@ -191,15 +184,22 @@ def contour_offsets(frame: Frame, points_px: Floats, s_px: Floats) -> Floats:
 @dataclass(frozen=True, slots=True)
 class Ground:
     """Along an edge, arrays of shape (columns,): the ground's `level` and the `usual` size of the step to the cutter;
-    the ground's scatter `noise` after averaging over one blur."""
+    the ground's scatter `noise` after averaging over one blur, and how much it changes over the width of a chip (`drift`)."""
 
     level: Floats
     usual: Floats
     noise: float
+    drift: float = 0.0
+
+    @property
+    def tolerance(self) -> Floats:
+        """Ground's light changes slowly by so much without ceasing to be ground; a fifth of the step to the cutter is a hollow."""
+        slow = 0.01 * self.usual + 0.03 * np.abs(self.level) + 3 * self.drift
+        return np.asarray(np.minimum(slow, 0.2 * self.usual))
 
     def part(self, columns: slice) -> "Ground":
         """Some of the columns."""
-        return Ground(self.level[columns], self.usual[columns], self.noise)
+        return Ground(self.level[columns], self.usual[columns], self.noise, self.drift)
 
 
 def trace_edge(strip: Strip, *, blur_px: float) -> Trace:
@@ -304,23 +304,40 @@ def ground_levels(strip: Strip, trace: Trace, *, blur_px: float) -> Ground:
     seen = np.isfinite(trace.offset_px)
     jump = np.where(seen, trace.inside - trace.outside, np.nan)
     noise = float(1.4826 * np.nanmedian(np.abs(rows - level)))
-    return Ground(level, running_median(np.abs(jump), 96 * blur_px), noise)
+    lag = min(round(24 * blur_px), len(level) // 2)
+    drift = float(1.4826 * np.median(np.abs(level[lag:] - level[: len(level) - lag]))) / float(np.sqrt(2.0))
+    return Ground(level, running_median(np.abs(jump), 96 * blur_px), noise, drift)
 
 
-def follow_openings(
-    strip: Strip, ground: Ground, *, begin_px: Floats, blur_px: float
-) -> tuple[Floats, Floats]:
-    """How far the ground reaches into the cutter in each column (px from the course), and the step of light found there.
+@dataclass(frozen=True, slots=True)
+class Openings:
+    """Where ground reaches into the cutter, arrays of shape (columns,).
+
+    `place_px` is how far it reaches from the course (NaN where the cutter never begins), `sure_px` how far it is ground without doubt;
+    `step` the difference of light found at the border, `departure` how far the light within lies from the ground's beside (NaN: nothing
+    lies within).
+    """
+
+    place_px: Floats
+    sure_px: Floats
+    step: Floats
+    departure: Floats
+
+
+def follow_openings(strip: Strip, ground: Ground, *, begin_px: Floats, blur_px: float) -> Openings:
+    """How far the ground reaches into the cutter in each column.
 
     Walking inward from `begin_px` (columns,), the cutter begins where the light leaves the ground's level for good: it may be
     darker or lighter, a broken hollow often is either. The place is then put on the half level between the ground and what
     follows within three blurs. A second walk knows how the ground's light changes within the opening. Channels narrower than six
-    blurs and deeper than four are dark walls of a hollow, not openings. NaN where the cutter never begins.
+    blurs and deeper than four are dark walls of a hollow, not openings.
     """
     smooth = _smoothed(strip.light, blur_px)
     level = np.broadcast_to(ground.level, smooth.shape)
     noise = ground.noise
-    least = 0.01 * ground.usual + 0.03 * np.abs(ground.level)
+    least = ground.tolerance
+    departure = np.full(len(strip.s_px), np.nan)
+    row = np.zeros(len(strip.s_px), np.intp)
     for final in (False, True):
         low = np.minimum(np.maximum(5 * noise, least), 0.5 * ground.usual)
         left = np.abs(smooth - level) > low
@@ -328,11 +345,22 @@ def follow_openings(
         row = np.argmax(lasting, axis=0)
         found = lasting[row, np.arange(len(row))]
         if not final:
-            level, noise = _ground_within(strip, smooth, level, np.where(found, row, 0), blur_px, noise)
+            reached = np.where(found, row, 0)
+            within = (np.arange(len(strip.d_px))[:, None] < reached) & (strip.d_px[:, None] > blur_px)
+            departure = _mean_within(smooth - level, within)
+            level, noise = _ground_within(strip, smooth, level, reached, blur_px, noise)
     fine = _smoothed(strip.light, 0.5 * blur_px)
     place, step = _half_level(np.abs(fine - level), row, blur_px)
-    place = np.where(found, place + strip.d_px[0], np.nan)
-    return _without_channels(place, round(6 * blur_px), 4 * blur_px), step
+    first = float(strip.d_px[0])
+    place = np.where(found, place + first, np.nan)
+    return Openings(_without_channels(place, round(6 * blur_px), 4 * blur_px), row + first, step, departure)
+
+
+def _mean_within(values: Floats, on: Bools) -> Floats:
+    """Mean of each column where it is on; NaN where it never is."""
+    count = on.sum(axis=0)
+    total = np.where(on, values, 0.0).sum(axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def _smoothed(light: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
