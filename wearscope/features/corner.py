@@ -28,7 +28,6 @@ from wearscope.subpixel.corner_fit import (
     score_test,
     solve,
     strip_pixels,
-    uneven_light,
 )
 from wearscope.subpixel.corner_model import Wedge
 
@@ -146,6 +145,7 @@ def fit_corner(
     *,
     saturated: tuple[float, float] = (-np.inf, np.inf),
     radius_px: float | None = None,
+    levels: Levels = "plane",
 ) -> CornerFit:
     """Fit a blurred rounded wedge to a picture in linear light, shape (h, w), starting from `pose`.
 
@@ -156,14 +156,12 @@ def fit_corner(
     deepest = radius_px or 0.0
     far = max(_FIRST_REACH_PX, deepest / math.tan(start.half_angle) + _FIRST_REACH_PX / 2)
     first = (min(far, pose.end_length_px), min(far, pose.side_length_px))
-    uneven = uneven_light(linear, start, reach_px=first, clip=saturated, deepest=deepest)
-    plain: Levels = "along" if uneven else "plane"
     wedge = approach(
-        linear, start, reach_px=first, clip=saturated, levels=plain, radius_px=radius_px, room_px=_ROOM_PX
+        linear, start, reach_px=first, clip=saturated, levels=levels, radius_px=radius_px, room_px=_ROOM_PX
     )
 
     def stage(
-        wedge: Wedge, active: Sequence[int], *, thin: int = 1, levels: Levels = plain, **how: Any
+        wedge: Wedge, active: Sequence[int], *, thin: int = 1, levels: Levels = levels, **how: Any
     ) -> Solution:
         wedge = replace(wedge, bend_from=wedge.tangent_length)
         half = _HALF_STRIP * wedge.blur + 1.5
@@ -184,8 +182,8 @@ def fit_corner(
     rough = stage(wedge, active, thin=3, rounds=8, tolerance=0.3)
     near = stage(rough.wedge, active, rounds=3, tolerance=0.1, complete=True)
     active += [k for k in (6, 7, 8) if score_test(near, near.slopes[:, [k]])[1] > _BEND_ASKS**2]
-    curved = not uneven and score_test(near, level_curvature(near))[1] > _LEVELS_ASK
-    found = stage(near.wedge, active, levels="quadratic" if curved else plain, complete=True)
+    curved = levels == "plane" and score_test(near, level_curvature(near))[1] > _LEVELS_ASK
+    found = stage(near.wedge, active, levels="quadratic" if curved else levels, complete=True)
     wedge, forms, halo = _with_blur_form(found)
     return CornerFit(wedge, covariance(found), forms, _virtual(wedge), found, found.converged, halo)
 
@@ -216,7 +214,7 @@ def _with_blur_form(found: Solution) -> tuple[Wedge, dict[str, float], float]:
     excess, count = _excess(found)
     lever = 2 * wedge.radius / (1 / math.sin(wedge.half_angle) - 1)
     form = lever * excess / math.sqrt(max(count / 3, 1.0))
-    return wedge, {"blur": math.hypot(0.5 * abs(moved[4]), unseen), "form": form}, halo
+    return wedge, {"blur": math.hypot(abs(moved[4]), unseen), "form": form}, halo
 
 
 def _area_factor(half: float) -> float:
@@ -346,7 +344,10 @@ def measure_corner(
     local = replace(pose, apex_px=(x - origin[0], y - origin[1]))
     loss = _loss(outline, pose)
     radius = None if loss is None else _radius_of(loss, pose)
-    fit = fit_corner(photo.linear(box, mix=outline.mix), local, saturated=clip, radius_px=radius)
+    picture = photo.linear(box, mix=outline.mix)
+    fit = fit_corner(picture, local, saturated=clip, radius_px=radius)
+    if _lost(fit, local):  # perhaps bevels and reflections lie beside the edges
+        fit = fit_corner(picture, local, saturated=clip, radius_px=radius, levels="along")
     why = _unlike_an_arc(fit, local, loss)
     found = _rounded(fit, scale) if why is None else _broken(fit, loss, scale, origin, why)
     return _placed(found, origin)
@@ -372,17 +373,22 @@ def _radius_of(loss: CornerLoss, pose: CornerPose) -> float:
     return loss.recession / (1 / math.sin(_start(pose).half_angle) - 1)
 
 
-def _unlike_an_arc(fit: CornerFit, pose: CornerPose, loss: CornerLoss | None) -> str | None:
-    """Why no radius can be given, in words; None where an arc describes the corner."""
-    wedge = fit.wedge
-    reach = _reach(wedge, pose)
+def _lost(fit: CornerFit, pose: CornerPose) -> bool:
+    """Did the fit leave the edges that the outline follows?"""
+    wedge, reach = fit.wedge, _reach(fit.wedge, pose)
     swing = [
         2 * abs(bend) * max(r - wedge.bend_from, 0.0)
         for bend, r in zip((wedge.end_bend, wedge.side_bend), reach, strict=True)
     ]
     strayed = max(abs(wedge.x - pose.apex_px[0]), abs(wedge.y - pose.apex_px[1])) > 0.99 * _ROOM_PX
-    lost = strayed or wedge.blur > 0.99 * _largest_blur(pose) or wedge.tangent_length > min(reach)
-    if lost or max(swing) > _STRAIGHT:
+    blurred = wedge.blur > 0.99 * _largest_blur(pose)
+    return strayed or blurred or wedge.tangent_length > min(reach) or max(swing) > _STRAIGHT
+
+
+def _unlike_an_arc(fit: CornerFit, pose: CornerPose, loss: CornerLoss | None) -> str | None:
+    """Why no radius can be given, in words; None where an arc describes the corner."""
+    wedge = fit.wedge
+    if _lost(fit, pose):
         return "the edges at the corner are too uneven for an arc to be fitted"
     if loss is not None and loss.recession > wedge.recession + 5 * wedge.blur + 5 * loss.u_position + 5:
         return "broken, not rounded: the outline leaves the edges long before the corner"

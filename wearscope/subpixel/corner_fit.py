@@ -31,7 +31,6 @@ __all__ = [
     "score_test",
     "solve",
     "strip_pixels",
-    "uneven_light",
     "wander",
 ]
 
@@ -242,50 +241,6 @@ def approach(
         w.x * _COARSE + shift + x0, w.y * _COARSE + shift + y0, w.end_angle, w.side_angle,
         max(w.rounding, 0.0) * _COARSE**2, start.log_blur,
     )  # fmt: skip
-
-
-_UNEVEN = 0.05
-"""Light that leaves a plane by more than this share of the contrast moves an edge by more than a tenth of its blur."""
-
-
-def uneven_light(
-    picture: NDArray[np.float32],
-    wedge: Wedge,
-    *,
-    reach_px: tuple[float, float],
-    clip: tuple[float, float],
-    deepest: float = 0.0,
-) -> bool:
-    """Does the light beside the edges, away from the corner, change along them more than a plane allows?
-
-    Bevels, grinding marks and reflections beside a real edge do that; then the levels must follow them. `deepest`: the
-    corner may be rounded up to this radius, px.
-    """
-    half = _BESIDE[1] * wedge.blur + 1.5
-    pixels = strip_pixels(picture, wedge, half_px=half, reach_px=reach_px, clip=clip, thin=2)
-    distance, along = outline_distance(wedge, pixels.points)
-    limit = np.where(outline_run(wedge, pixels.points) < 0, *reach_px)
-    clear = np.maximum(limit / 3, 1.2 * deepest / math.tan(wedge.half_angle))
-    away = (np.abs(distance) > _BESIDE[0] * wedge.blur) & (along > clear)
-    means = []
-    for side in (-1, 1):
-        here = away & (np.sign(distance) == side)
-        if here.sum() < 60:
-            return False
-        design, values = pixels.basis[here], pixels.values[here]
-        plane = np.linalg.lstsq(design, values, rcond=None)[0]
-        bins = np.floor(outline_run(wedge, pixels.points[here]) / _KNOT_PX).astype(int)
-        bins -= bins.min()
-        count = np.bincount(bins)
-        mean = np.bincount(bins, values - design @ plane) / np.maximum(count, 1)
-        means.append((float(np.median(values)), mean[count > 5]))
-    (outside, rough_out), (inside, rough_in) = means
-    departure = max(float(np.sqrt(np.mean(rough**2))) for rough in (rough_out, rough_in))
-    return departure > _UNEVEN * abs(inside - outside)
-
-
-_BESIDE = (2.5, 4.0)
-"""Pixels this many sigma_b from an edge show the level beside it, not the edge."""
 
 
 def _level_model(pixels: Pixels, share: Floats, levels: Floats) -> tuple[Floats, Floats]:
