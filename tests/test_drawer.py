@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
@@ -577,3 +578,43 @@ def test_exit_code_of_a_complete_sharp_drawer(tmp_path: Path) -> None:
     write_photo(tmp_path / "photos/1.png", "sharp", 1)
     (tmp_path / "photos/cutters.csv").write_text("file,cutter,flutes\n1.png,slot 1,1\n")
     assert exit_code(write_tables(grade(tmp_path / "photos", tmp_path / "out")).lines) == 0
+
+
+# ---------------------------------------------------------------- a disk that is really full
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of 1 MB."""
+    place = tmp_path / "small"
+    place.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(place)]
+    if shutil.which("mount") is None or subprocess.run(mount, capture_output=True).returncode:
+        pytest.skip("a small file system can only be mounted by root on Linux")
+    yield place
+    subprocess.run(["umount", str(place)], check=True)
+
+
+def test_a_disk_that_fills_up(tmp_path: Path, small_disk: Path) -> None:
+    """Really no room: the command says so and what to do; what was done is whole; with room it goes on and ends
+    with the rows of an undisturbed run."""
+    photos, out = tmp_path / "photos", small_disk / "out"
+    for n in range(14):
+        write_photo(photos / f"{n:02d}.png", "worn", n)
+    full = command(photos, "--px-per-mm", 100, "--out", out, "--workers", 1)
+    stdout, stderr = full.communicate(timeout=300)
+    assert (full.returncode, stdout) == (1, "")
+    assert "No space left on device" in stderr and "make room there, then run the same command" in stderr
+    assert "Traceback" not in stderr
+    kept = sorted((out / "results").glob("*/*.json"))
+    assert 0 < len(kept) < 14
+    assert all(json.loads(path.read_bytes())["key"] == path.stem for path in kept)
+    subprocess.run(["mount", "-o", "remount,size=50m", str(small_disk)], check=True)
+    again = command(photos, "--px-per-mm", 100, "--out", out, "--workers", 1)
+    _, stderr = again.communicate(timeout=300)
+    assert (again.returncode, f"{14 - len(kept)} of 14 photos looked at now" in stderr) == (4, True)
+    assert not list(out.rglob("*.part"))
+    command(photos, "--px-per-mm", 100, "--out", tmp_path / "undisturbed", "--workers", 1).communicate(
+        timeout=300
+    )
+    assert (out / "drawer.csv").read_text() == (tmp_path / "undisturbed/drawer.csv").read_text()
