@@ -44,6 +44,8 @@ _MOUTH = 6.0
 """Least mouth of a chip, in sigma_b."""
 _SURE = 4.0
 """Least mean depth over the mouth, in standard deviations of such a mean: about 1 false chip in 100 mm or less."""
+_FAR = 12.0
+"""What lies farther behind the undamaged edge than so many of its standard deviations is no scatter."""
 _SEEN = 0.5
 """Least share of an edge that must be told from the background."""
 _FOLLOWED = 1 / 3
@@ -176,7 +178,9 @@ def _scan(photo: Photo, outline: Outline, corner: CornerPose, name: str) -> Edge
     edge[_foreign(strip, trace, line(s) - strip.course_px, blur)] = np.nan
     part = (s >= start) & (s <= line.end_px)
     missing = _bridged(edge[part] - line(s[part]), round(_MOUTH * blur))
-    noise = _noise(missing, line.on_edge[: len(missing)], trace, part, line.noise_px, blur)
+    # rims and grinding marks belong to the edge's own scatter, chips that stand far out of it do not
+    usual = np.abs(missing) < _FAR * max(line.noise_px, tail_sigma(missing[line.on_edge[: len(missing)]]))
+    noise = _noise(missing, usual, trace, part, line.noise_px, blur)
     seen = _Seen(frame, s[part], missing, doubt[part], line, noise, blur)
     return _judge(name, seen, outline_px=_outline_length(walk, frame) - start)
 

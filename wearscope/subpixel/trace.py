@@ -353,7 +353,8 @@ def follow_openings(strip: Strip, ground: Ground, *, begin_px: Floats, blur_px: 
     place, step = _half_level(np.abs(fine - level), row, blur_px)
     first = float(strip.d_px[0])
     place = np.where(found, place + first, np.nan)
-    return Openings(_without_channels(place, round(6 * blur_px), 4 * blur_px), row + first, step, departure)
+    sure = row.astype(np.float64) + first
+    return Openings(_without_channels(place, round(6 * blur_px), 4 * blur_px), sure, step, departure)
 
 
 def _mean_within(values: Floats, on: Bools) -> Floats:
