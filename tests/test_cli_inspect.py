@@ -90,7 +90,7 @@ class Measured:
         scale_source: Any,
         facts: Facts,
         limits: Limits,
-        view: str,
+        view: str | None,
         flute: int,
         grey: Any,
         new: Any,
@@ -116,7 +116,7 @@ class Measured:
             "corner radius: at most 0.0270 mm",
         )  # type: ignore[arg-type]
         report = PhotoReport(
-            photo.path, photo.sha256, photo.size, view, flute, grade, (f"is {grade}", radius.reason), ("scale_assumed_exact",),
+            photo.path, photo.sha256, photo.size, view or "corner", flute, grade, (f"is {grade}", radius.reason), ("scale_assumed_exact",),
             (radius,), {"chip_count": "too dark"}, (Mark("virtual_corner", (40.0, 30.0)),), (),
             ScaleUsed(scale.id, scale.px_per_mm, 0.0),
         )  # type: ignore[arg-type] # fmt: skip

@@ -22,6 +22,7 @@ from wearscope.grading.decide import GRADES, Grade, verdict_words, worst
 from wearscope.grading.judge import STILL_BELIEVED, Judgement, judge
 from wearscope.grading.limits import Limits
 from wearscope.grading.observed import Observation
+from wearscope.grading.shank_fit import ShankFit
 from wearscope.quantity import Quantity
 
 __all__ = [
@@ -149,6 +150,7 @@ class Inspection:
     limits_id: str
     software: str = f"wearscope {__version__}"
     together: tuple[Together, ...] = ()
+    shank_fit: ShankFit | None = None
 
 
 def conclude(
@@ -331,7 +333,14 @@ def to_document(inspection: Inspection) -> dict[str, Any]:
         "calibration": asdict(inspection.photos[0].scale) if inspection.photos else None,
         "limits": {"id": inspection.limits_id},
         "software": inspection.software,
-    } | ({"together": [_together_document(t) for t in inspection.together]} if inspection.together else {})
+    } | _extras(inspection)
+
+
+def _extras(inspection: Inspection) -> dict[str, Any]:
+    """What only some inspections have."""
+    fit = inspection.shank_fit
+    together = [_together_document(t) for t in inspection.together]
+    return ({"together": together} if together else {}) | ({} if fit is None else {"shank_fit": asdict(fit)})
 
 
 def _together_document(group: Together) -> dict[str, Any]:
@@ -422,6 +431,7 @@ def from_document(document: Mapping[str, Any]) -> Inspection:
         document["limits"]["id"],
         document["software"],
         tuple(_group(group) for group in document.get("together", ())),
+        ShankFit(**document["shank_fit"]) if "shank_fit" in document else None,
     )
 
 

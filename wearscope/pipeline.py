@@ -16,8 +16,8 @@ from wearscope.features.land import measure_land
 from wearscope.features.nose import measure_nose
 from wearscope.features.patch import measure_patch
 from wearscope.features.point import measure_point
-from wearscope.features.squareness import measure_squareness, with_tilt
 from wearscope.features.shank import measure_shank
+from wearscope.features.squareness import measure_squareness, with_tilt
 from wearscope.features.tint import measure_tint
 from wearscope.features.wear_map import Shape, measure_wear, nominal_shape, trace_shape
 from wearscope.finding import Curve, Finding, merge
@@ -101,13 +101,14 @@ def inspect_photo(
     scale_source: ScaleSource,
     facts: Facts,
     limits: Limits,
-    view: str = "corner",
+    view: str | None = "corner",
     flute: int = 1,
     grey: Grey | None = None,
     new: NewOutline | None = None,
 ) -> Inspection:
     """Measure and judge one photo of one view of one flute.
 
+    `view` None: nobody said which; a corner is assumed and a flag says so.
     `grey`: colour of a grey card in the same light (`grey_card`), for the judgement of heat colours. `new`: what the
     cutter looked like when new (`new_outline`, `nominal_outline`), to map what is gone.
 
@@ -116,10 +117,16 @@ def inspect_photo(
     """
     photo = photo if isinstance(photo, Photo) else read_photo(photo)
     scale = scale_source.scale_for(photo.size)
+    assumed = Finding(flags=() if view else ("view_assumed",))
+    view = view or "corner"
     outline = find_outline(photo, form=_FORM.get(facts.kind, "corner")) if view == "corner" else None
     expected = tuple(_expected(view, facts, limits))
     finding = merge(
-        [_of_facts(facts, limits, scale), *_seen(photo, outline, scale, facts, view, expected, grey, new)]
+        [
+            _of_facts(facts, limits, scale),
+            assumed,
+            *_seen(photo, outline, scale, facts, view, expected, grey, new),
+        ]
     )
     angle = _angle_deg(outline.corner if outline else None)
     judgement = judge(

@@ -2,6 +2,7 @@
 
 import json
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NamedTuple
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from wearscope.facts import CutterKind, Facts
     from wearscope.grading.limits import Limits
     from wearscope.grading.observed import Observation
+    from wearscope.grading.shank_fit import ShankFit
     from wearscope.inspection import Inspection
     from wearscope.photo.read import Photo
     from wearscope.pipeline import NewOutline, ScaleSource
@@ -40,12 +42,12 @@ def inspect(
     calibration: options.Calibration = None,
     px_per_mm: options.PxPerMm = None,
     view: Annotated[
-        str,
+        str | None,
         typer.Option(
             "--view",
-            help="corner, edge, profile, end or shank; one for all photos or one for each: corner,shank.",
+            help="corner, edge, profile, end or shank; one for all photos or one for each: corner,shank. (default: corner)",
         ),
-    ] = "corner",
+    ] = None,
     flute: Annotated[
         str,
         typer.Option(
@@ -97,6 +99,33 @@ def inspect(
             "--by-eye", help="Ask what to look for by eye; without photos also for the corner, with a loupe."
         ),
     ] = False,
+    shank: Annotated[
+        float | None,
+        typer.Option(
+            "--shank",
+            parser=options.length,
+            metavar=options.LENGTH,
+            help="Nominal diameter of the shank, for --shank-reading.",
+        ),
+    ] = None,
+    shank_readings: Annotated[
+        list[float] | None,
+        typer.Option(
+            "--shank-reading",
+            parser=options.length,
+            metavar=options.LENGTH,
+            help="Micrometer reading of the shank, once for each: decides the fit h6, which no photo can.",
+        ),
+    ] = None,
+    micrometer: Annotated[
+        float | None,
+        typer.Option(
+            "--micrometer-error",
+            parser=options.length,
+            metavar=options.LENGTH,
+            help="Largest error of that micrometer. (default: 0.004)",
+        ),
+    ] = None,
     cutter: Annotated[
         str | None,
         typer.Option(
@@ -132,6 +161,7 @@ def inspect(
         "nominal_radius_mm": nominal_radius,
     }
     facts = Facts.given(**given) if cutter is None else recorded_facts(cutter, records, given)  # type: ignore[arg-type]
+    fit = _fit(shank, shank_readings or [], micrometer)
     rules = load_limits(limits)
     shots = _shots(paths, view, flute, facts.flutes)
     source = options.scale_source(calibration, px_per_mm) if paths else None
@@ -147,6 +177,7 @@ def inspect(
         inspection = join([one for _, one in looks], limits=rules, observed=answers)
         quick = as_json and out is None
         written = [] if quick else _draw(inspection, [photo for photo, _ in looks], folder, units)
+    inspection = replace(inspection, shank_fit=fit)
     if cutter is not None:
         keep(cutter, records, inspection, calibration=calibration, limits=rules, as_new=as_new)
     if as_json:
@@ -162,6 +193,19 @@ def inspect(
             f"{len(paths) - len(inspection.photos)} of the photos came twice and count once", file=sys.stderr
         )
     raise typer.Exit(exit_code(inspection))
+
+
+def _fit(nominal: float | None, readings: list[float], micrometer: float | None) -> "ShankFit | None":
+    """The fit of the shank, where its readings were given."""
+    from wearscope.grading.shank_fit import MICROMETER_MM, shank_fit
+
+    if not readings:
+        if nominal is not None or micrometer is not None:
+            raise InputError("no reading of the shank: --shank-reading MM, once for each reading")
+        return None
+    if nominal is None:
+        raise InputError("--shank-reading needs the nominal diameter of the shank: --shank MM")
+    return shank_fit(nominal, readings, micrometer_mm=MICROMETER_MM if micrometer is None else micrometer)
 
 
 def _new(
@@ -199,7 +243,7 @@ def _looks(
             scale_source=source,
             facts=facts,
             limits=rules,
-            view=shot.view,
+            view=None if shot.view_assumed else shot.view,
             flute=shot.flute,
             grey=card,
             new=new,
@@ -221,14 +265,15 @@ class Shot(NamedTuple):
     path: Path
     view: str
     flute: int
+    view_assumed: bool = False
 
 
-def _shots(paths: list[Path], view: str, flute: str, flutes: int | None) -> list[Shot]:
+def _shots(paths: list[Path], view: str | None, flute: str, flutes: int | None) -> list[Shot]:
     if not paths:
         return []
-    views = options.per_photo("--view", _views(view), len(paths))
+    views = options.per_photo("--view", _views(view or "corner"), len(paths))
     shown = options.per_photo("--flute", _flutes(flute, flutes), len(paths))
-    return [Shot(*shot) for shot in zip(paths, views, shown, strict=True)]
+    return [Shot(*shot, view is None) for shot in zip(paths, views, shown, strict=True)]
 
 
 def _views(text: str) -> list[str]:

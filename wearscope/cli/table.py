@@ -40,8 +40,13 @@ def _grade(grade: str | None, *, incomplete: bool = False) -> Text:
 
 def _photo(photo: PhotoReport, cutter: Facts, units: Units) -> RenderableType:
     title = Text.assemble((photo.path, "bold"), f"  {photo.view}, flute {photo.flute}  ", _grade(photo.grade))
-    notes = [*_not_measured(photo), *(_flag(name, cutter, units) for name in photo.flags)]
+    flags = (_flag(name, cutter, units) for name in photo.flags)
+    notes = [*_not_measured(photo), *(_sentence(remark) for remark in photo.remarks), *flags]
     return Group(title, _table(photo.measurements, units), *(_hanging(note) for note in notes), "")
+
+
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:]}."
 
 
 def _together(group: Together, cutter: Facts, units: Units) -> RenderableType:
@@ -108,6 +113,8 @@ def _verdict(inspection: Inspection, units: Units) -> RenderableType:
     reasons = [_in_units(reason, inspection, units) for reason in inspection.reasons]
     if incomplete:
         reasons.append(f"missing: {', '.join(inspection.missing_views)}")
+    if inspection.shank_fit is not None:
+        reasons.append(inspection.shank_fit.words)
     return Group(word, *(_hanging(reason) for reason in reasons), "", Text(inspection.advice), "")
 
 
