@@ -225,6 +225,9 @@ def test_the_diameter_lost_counts_from_when_new(run: Run, tmp_path: Path) -> Non
     assert "diameter 6.000" in new.stdout and "the reference when new" in new.stdout
     later = run("record", diameter(tmp_path, run, "5.901", "5.900"), "--cutter", "slot-02")
     assert "worn: diameter lost since new: at least 0.09" in later.stdout
+    shown = run("cutter", "show", "slot-02").stdout
+    assert "diameter 6.0005 ± 0.0041 mm, as new" in shown
+    assert "worn: diameter lost since new: at least 0.09" in shown
     with open_records() as records:
         lost = diameter_lost(records, "slot-02")
         sizes = records.diameters("slot-02")

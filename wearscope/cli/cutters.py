@@ -287,7 +287,11 @@ _BEYOND_FACTS = {
 
 def _life(book: "Records", cutter: str, units: options.Units) -> list[str]:
     """Everything that happened to a cutter, oldest first, then the sum of its use."""
-    from wearscope.report.view import value_text
+    from wearscope.grading.decide import verdict_words
+    from wearscope.grading.limits import load_limits
+    from wearscope.quantity import COVERAGE_FACTOR, Quantity
+    from wearscope.records.arrival import judged
+    from wearscope.report.view import quantity_text
 
     lines: list[tuple[str, str]] = []
     for row in book.inspections(cutter):
@@ -298,17 +302,20 @@ def _life(book: "Records", cutter: str, units: options.Units) -> list[str]:
             for o in book.overrules(row.id)
         ]
     for d in book.diameters(cutter):
-        size, within = (value_text(v, "mm", units=units) for v in (d.value_mm, d.uncertainty_mm))
-        lines.append((d.recorded_at, f"diameter {size} +/- {within}{', as new' if d.as_new else ''}"))
+        size = Quantity(d.value_mm, "mm", {"all": d.uncertainty_mm / COVERAGE_FACTOR}, kind=d.kind)  # type: ignore[arg-type]
+        new = ", as new" if d.as_new else ""
+        lines.append((d.recorded_at, f"diameter {quantity_text(size, units=units)}{new}"))
     entries = book.entries(cutter)
     lines += [(entry.recorded_at, _entry(entry)) for entry in entries]
     for when, changes in book.edits(cutter):
         said = "; ".join(f"{c.replace('_', ' ')} {a or '-'} -> {b or '-'}" for c, (a, b) in changes.items())
         lines.append((when, f"edited: {said}"))
+    verdict = judged(book, cutter, load_limits())
+    lost = [f"{verdict.grade}: {verdict_words(verdict, inches=units == 'inch')}"] if verdict else []
     minutes = sum(e.minutes for e in entries if e.minutes and e.withdrawn_at is None)
     metres = sum(e.metres for e in entries if e.metres and e.withdrawn_at is None)
     total = f"used for {minutes:g} min in all" + (f", {metres:g} m of cut" if metres else "")
-    return [*(f"{when[:16].replace('T', ' ')}  {what}" for when, what in sorted(lines)), total]
+    return [*(f"{when[:16].replace('T', ' ')}  {what}" for when, what in sorted(lines)), *lost, total]
 
 
 def _entry(entry: "EntryRow") -> str:
