@@ -6,7 +6,7 @@ from wearscope.features.diameter.edge_fit import ANGLE_SPREAD, EdgeFit
 from wearscope.features.diameter.grid import AGREES_PX, NOISE_PX, STRAIGHT, Series, columns_in
 from wearscope.outline.silhouette import NotASilhouette
 
-__all__ = ["believable", "doubt", "must_match", "must_turn"]
+__all__ = ["believable", "doubt", "falls_short", "is_straight", "must_match", "must_turn"]
 
 
 def doubt(series: Series, fit: EdgeFit) -> str:
@@ -15,8 +15,10 @@ def doubt(series: Series, fit: EdgeFit) -> str:
         return "the edges do not lie where the angles given put them"
     if fit.noise_px > 4 * NOISE_PX:
         return "the edges follow the fit only roughly"
-    if _falls_short(fit):
+    if falls_short(fit):
         return "the outline falls short of an edge found"
+    if fit.rivalled:
+        return "edges of another diameter explain the outline nearly as well"
     if _too_few_directions(fit):
         return "the edges were seen from too few sides to tell a right fit from a wrong one"
     if not _all_show(series, fit):
@@ -30,13 +32,14 @@ def doubt(series: Series, fit: EdgeFit) -> str:
     return ""
 
 
-def _straight(fit: EdgeFit) -> bool:
+def is_straight(fit: EdgeFit) -> bool:
+    """Whether the edges turn by next to nothing over their length."""
     return abs(fit.helix) * float(np.ptp(fit.along_px)) < STRAIGHT
 
 
-def _falls_short(fit: EdgeFit) -> bool:
+def falls_short(fit: EdgeFit) -> bool:
     """Whether a line of the outline lies below a straight edge all along, which cannot be: an edge is the least that is seen."""
-    if not _straight(fit):
+    if not is_straight(fit):
         return False
     near = (np.abs(fit.delta) < np.radians(35)) & ~np.isnan(fit.residual_px)
     turned = 3 * ANGLE_SPREAD * fit.radius_px[fit.which] * np.abs(np.sin(fit.delta))
@@ -47,7 +50,7 @@ def _falls_short(fit: EdgeFit) -> bool:
 
 def _too_few_directions(fit: EdgeFit) -> bool:
     """Whether straight edges were seen in hardly more directions than there are radii and angles to find."""
-    if not _straight(fit):
+    if not is_straight(fit):
         return False
     return int((fit.used.mean(axis=1) > 0.5).sum()) < len(fit.radius_px) + 3
 

@@ -61,7 +61,8 @@ class EdgeFit:
     `_normal_equations`, from independent samples; `turn` (frames,): angles as fitted; `used` (m, n): samples that lie on an
     edge; `which`, `delta`, `residual_px` (m, n): nearest edge, angle to it, distance from the fit; `zone_px`: the
     cutting length used; `noise_px`: scatter of a sample; `seen` (N,): the smallest angle at which each edge was
-    seen; `depth`: radius over lens distance, per px; `hand`: +1 or -1, the rake side; `along_px`: the places.
+    seen; `depth`: radius over lens distance, per px; `hand`: +1 or -1, the rake side; `along_px`: the places; `rivalled`:
+    edges of another diameter explain the outline nearly as well.
     """
 
     radius_px: Floats
@@ -82,6 +83,7 @@ class EdgeFit:
     depth: float
     hand: int
     along_px: Floats
+    rivalled: bool = False
 
     def about_shank(self, places: Floats) -> Floats:
         """Distance of every edge from the shank's axis at `places` along it, shape (N, len(places)), px."""

@@ -6,9 +6,9 @@ import numpy as np
 
 from wearscope.features.diameter.beginnings import STARTS, beginnings, carried_on, helix_sizes
 from wearscope.features.diameter.cutting_length import END_SHARE, after_corner, cutting_end, step_along
-from wearscope.features.diameter.doubt import believable, must_turn
+from wearscope.features.diameter.doubt import believable, falls_short, is_straight, must_turn
 from wearscope.features.diameter.edge_fit import EdgeFit, EdgesNotFound, fit_from
-from wearscope.features.diameter.grid import NOISE_PX, Series, columns_in
+from wearscope.features.diameter.grid import NOISE_PX, STRAIGHT, Series, columns_in
 
 __all__ = ["fit_edges"]
 
@@ -25,6 +25,7 @@ def fit_edges(series: Series, flutes: int) -> EdgeFit:
     sure = (first, first + 0.35 * (series.shank_from_px - first))
     must_turn(series, sure)
     fit = _best_start(series, sure, flutes)
+    rivalled = fit.rivalled
     step = step_along(series, fit)
     if step is not None and step.place_px < sure[1]:  # go on behind it
         first = step.place_px + END_SHARE * series.shank_from_px
@@ -49,15 +50,18 @@ def fit_edges(series: Series, flutes: int) -> EdgeFit:
     # One edge that leans shows the same as one that runs out.
     if flutes == 1 or not _tapered(fit):
         fit = fit_from(series, flutes, columns, start, taper=False)
-    return replace(fit, zone_px=(first, end))
+    return replace(fit, zone_px=(first, end), rivalled=rivalled)
 
 
 def _best_start(series: Series, zone: tuple[float, float], flutes: int) -> EdgeFit:
     """The best of the fits from several beginnings: most samples on an edge, none below one (which cannot be)."""
     columns = columns_in(series, zone, 24)
+    sizes = helix_sizes(series, zone)
+    # Straight edges are told from their heels by few directions: more beginnings, to see whether another one fits as well.
+    least = STARTS if sizes[0] * (zone[1] - zone[0]) >= STRAIGHT else 2 * STARTS
     fits: list[tuple[float, int, EdgeFit]] = []
-    for guess in beginnings(series, columns, helix_sizes(series, zone), flutes):
-        if len(fits) >= STARTS and _good(max(fits, key=lambda item: item[:2])):
+    for guess in beginnings(series, columns, sizes, flutes):
+        if len(fits) >= least and _good(max(fits, key=lambda item: item[:2])):
             break
         try:
             fit = fit_from(series, flutes, columns, guess, taper=False)
@@ -67,7 +71,18 @@ def _best_start(series: Series, zone: tuple[float, float], flutes: int) -> EdgeF
         fits.append((believable(series, fit, flutes), -len(fits), fit))
     if not fits:
         raise why
-    return max(fits, key=lambda item: item[:2])[2]
+    best = max(fits, key=lambda item: item[:2])
+    return replace(best[2], rivalled=any(_rivals(best, other) for other in fits))
+
+
+def _rivals(best: tuple[float, int, EdgeFit], other: tuple[float, int, EdgeFit]) -> bool:
+    """Whether another fit of straight edges holds half as many samples as the best, as closely, and gives another diameter."""
+    if not (is_straight(best[2]) and is_straight(other[2]) and _good(other) and other[0] > best[0] / 2):
+        return False
+    if falls_short(other[2]):
+        return False
+    (a, sd_a), (b, sd_b) = best[2].largest_px(), other[2].largest_px()
+    return abs(a - b) > 3 * (NOISE_PX + float(np.hypot(sd_a, sd_b)))
 
 
 def _good(tried: tuple[float, int, EdgeFit]) -> bool:

@@ -141,11 +141,11 @@ def _value_or_bound(series: Series, fit: EdgeFit, known: bool) -> tuple[EdgeFit 
         return None, _STRAIGHT
     if 2 * sd > max(_WIDEST_SHARE * largest, 0.5):
         return None, (
-            f"at steps of {360 / n:.0f} degrees an edge was hardly seen on its own: only a lower bound; take {2 * n} photos"
+            f"at steps of {360 / n:.0f} degrees an edge was hardly seen on its own: only a lower bound; take {2 * n + 1} photos"
         )
     must_match(series, fit)
     if why := doubt(series, fit):
-        return None, f"{why}: only a lower bound; check --flutes and the angles, or take {2 * n} photos"
+        return None, f"{why}: only a lower bound; check --flutes and the angles, or take {2 * n + 1} photos"
     return fit, ""
 
 
