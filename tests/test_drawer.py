@@ -48,7 +48,7 @@ def grade(folder: Path, out: Path, **options: object) -> Drawer:
         "known": read_cutters(folder / "cutters.csv"),
         "look": fake_look,
     }
-    settings["engine"] = partial(run, workers=options.pop("workers", 1))  # type: ignore[arg-type]
+    options.setdefault("engine", partial(run, workers=options.pop("workers", 1)))  # type: ignore[arg-type]
     return grade_drawer(folder, out=out, **{**settings, **options})  # type: ignore[arg-type]
 
 

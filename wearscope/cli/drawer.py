@@ -1,6 +1,8 @@
 """`wearscope drawer`: a folder of photos in, one table out."""
 
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -52,6 +54,22 @@ def drawer(
     watch: Annotated[
         bool, typer.Option("--watch", help="Grade photos as they arrive, until Ctrl-C.")
     ] = False,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            "--cluster",
+            metavar="tcp://HOST:PORT",
+            help="Let an existing Dask distributed scheduler's workers look at the photos.",
+        ),
+    ] = None,
+    photos_url: Annotated[
+        str,
+        typer.Option(
+            "--photos-url",
+            metavar="URL",
+            help="Where those workers find FOLDER (fsspec), such as s3://bucket/photos. (default: the same path)",
+        ),
+    ] = "",
     workers: Annotated[
         int | None,
         typer.Option("--workers", min=1, help="Photos looked at at the same time. (default: all cores)"),
@@ -75,7 +93,7 @@ def drawer(
 
     task = _Task(
         folder, out or Path("wearscope-out"), calibration, px_per_mm, limits, pattern, by_folder, labels,
-        workers, units,
+        cluster, photos_url, workers, units,
     )  # fmt: skip
     summary = (_watch if watch else _once)(task)
     if as_json:
@@ -98,6 +116,8 @@ class _Task:
     pattern: str | None
     by_folder: bool
     labels: bool
+    cluster: str | None
+    photos_url: str
     workers: int | None
     units: options.Units
 
@@ -120,16 +140,26 @@ class _Task:
             known.cutters if self.labels else None,
         )
 
-    def engine(self) -> "Engine":
+    @contextmanager
+    def engine(self) -> Iterator["Engine"]:
         from functools import partial
 
+        from wearscope.drawer.cluster import on_cluster
         from wearscope.drawer.pool import run, usable_cores
 
-        return partial(run, workers=self.workers or usable_cores())
+        if self.cluster is None:
+            yield partial(run, workers=self.workers or usable_cores())
+        else:
+            with on_cluster(self.cluster, photos_url=self.photos_url) as engine:
+                yield engine
 
     def checked(self) -> "Bench":
         if not self.folder.is_dir():
             raise InputError(f"{self.folder}: is not a folder; give the folder that holds the photos")
+        if self.photos_url and self.cluster is None:
+            raise InputError(
+                "--photos-url says where the workers of a --cluster find the photos; give --cluster too"
+            )
         return self.bench(self.known())
 
 
@@ -147,7 +177,7 @@ def _once(task: _Task) -> "Summary":
     if not known.photos and next(find_photos(task.folder), None) is None:
         raise InputError(f"{task.folder}: holds no photo; expected JPEG, PNG, TIFF, BMP or WebP files")
     columns = (TextColumn("looking at photos"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True)) as progress:
+    with task.engine() as engine, Progress(*columns, console=Console(stderr=True)) as progress:
         bar = progress.add_task("photos", total=None)
         try:
             graded = grade_drawer(
@@ -156,7 +186,7 @@ def _once(task: _Task) -> "Summary":
                 bench=bench,
                 known=known,
                 look=look,
-                engine=task.engine(),
+                engine=engine,
                 tell_total=lambda total: progress.update(bar, total=total),
                 tell=lambda: progress.advance(bar),
             )
@@ -192,21 +222,22 @@ def _watch(task: _Task) -> "Summary":
         )
 
     task.checked()
-    print(f"watching {task.folder}; Ctrl-C ends it", file=sys.stderr, flush=True)
     try:
-        watch_drawer(
-            task.folder,
-            out=task.out,
-            bench_for=task.bench,
-            read_known=task.known,
-            look=look,
-            engine=task.engine(),
-            tell=tell,
-            settled=settled,
-            complain=lambda words: print(
-                f"{words}; going on with what was known", file=sys.stderr, flush=True
-            ),
-        )
+        with task.engine() as engine:
+            print(f"watching {task.folder}; Ctrl-C ends it", file=sys.stderr, flush=True)
+            watch_drawer(
+                task.folder,
+                out=task.out,
+                bench_for=task.bench,
+                read_known=task.known,
+                look=look,
+                engine=engine,
+                tell=tell,
+                settled=settled,
+                complain=lambda why: print(
+                    f"{why}; going on with what was known", file=sys.stderr, flush=True
+                ),
+            )
     except KeyboardInterrupt:
         print("stopped", file=sys.stderr)
     if not latest:
