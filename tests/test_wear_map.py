@@ -25,6 +25,9 @@ from wearscope.photo.read import Photo, read_photo
 from wearscope.pipeline import TypedScale, inspect_photo, new_outline, nominal_outline
 from wearscope.report.annotate import annotate
 from wearscope.report.whiskers import scale_words, whiskers
+from wearscope.synthetic import Camera, Wear, corner_scene, photograph
+from wearscope.synthetic.outlines import Chip, Edges
+from wearscope.synthetic.paint import Look
 
 PX_PER_MM = 250.0
 SCALE = Scale(PX_PER_MM)
@@ -123,6 +126,45 @@ def test_greatest_loss_and_its_interval() -> None:
 @pytest.mark.slow
 def test_greatest_loss_and_its_interval_full_count() -> None:
     check([one(seed) for seed in range(1000, 1400)])
+
+
+CHIPS = [
+    (0.3, 0.06, 0.15, "round"),
+    (0.7, 0.1, 0.2, "vee"),
+    (0.5, 0.04, 0.06, "steep"),
+    (0.9, 0.08, 0.3, "ragged"),
+]
+
+
+@pytest.mark.parametrize("helix", [0.0, 30.0])
+@pytest.mark.parametrize(("at", "depth", "length", "form"), CHIPS)
+def test_a_chip_deeper_than_the_corner_is_the_greatest_loss(at, depth, length, form, helix) -> None:
+    """Straight and helical edges, round and steep chips, against the nominal form: the drawn depth is in the interval."""
+    rng = np.random.default_rng(5)
+    scene = corner_scene(
+        rng,
+        size=(1280, 960),
+        px_per_mm=280.0,
+        corner_px=(800.0, 640.0),
+        rotation_deg=7.0,
+        wear=Wear(radius_mm=0.05),
+        chips=(Chip(at, depth, length, "side", form),),
+        edges=Edges(6.0, helix),
+        look=Look(background="dark"),
+    )
+    picture, truth = photograph(scene, Camera(blur_px=1.1, full_well_e=6000, read_e=5, jpeg_quality=90), rng)
+    inspection = inspect_photo(
+        Photo("drawn", "0" * 64, picture),
+        scale_source=TypedScale(280.0),
+        facts=Facts("other", "carbide", 6.0, 1),
+        limits=load_limits(),
+        new=nominal_outline(),
+    )
+    gone = inspection.photos[0].measured("form_deviation")
+    assert gone is not None
+    assert gone.quantity.kind == "value"
+    assert truth["chips"][0]["depth_mm"] == pytest.approx(depth, rel=0.05)
+    assert abs(gone.quantity.value - depth) < 0.1 * depth + 0.001
 
 
 def test_an_unworn_corner_proves_nothing_and_is_limited() -> None:

@@ -29,7 +29,7 @@ from wearscope.inspection import Inspection, PhotoReport, ScaleUsed, conclude, m
 from wearscope.outline.find import Form, find_outline
 from wearscope.outline.shape import CornerPose, Outline
 from wearscope.photo.read import Photo, read_photo
-from wearscope.quantity import COVERAGE_FACTOR
+from wearscope.quantity import COVERAGE_FACTOR, Quantity
 
 __all__ = [
     "Grey",
@@ -178,6 +178,7 @@ def _seen(
         if outline.nose is not None:
             yield measure_nose(photo, outline, scale, nominal_radius_mm=facts.nominal_radius_mm)
         if outline.corner is not None:
+            corner = None
             if facts.kind == "engraver":
                 yield measure_point(photo, outline, scale)
             else:
@@ -188,8 +189,11 @@ def _seen(
                     leans="not_square" in square.flags,
                 )
                 yield corner
-                yield _gone_since_new(photo, outline, corner, scale, facts, new)
-            yield measure_chips(photo, outline, scale)
+            chips = measure_chips(photo, outline, scale)
+            yield chips
+            if corner is not None:
+                deepest = chips.quantities.get("chip_depth_max")
+                yield _gone_since_new(photo, outline, corner, scale, facts, new, deepest)
         if outline.corner is not None or outline.nose is not None:
             yield measure_patch(photo, outline, scale)
             yield measure_tint(photo, outline, scale, grey=grey)
@@ -202,7 +206,13 @@ def _seen(
 
 
 def _gone_since_new(
-    photo: Photo, outline: Outline, corner: Finding, scale: Scale, facts: Facts, new: NewOutline | None
+    photo: Photo,
+    outline: Outline,
+    corner: Finding,
+    scale: Scale,
+    facts: Facts,
+    new: NewOutline | None,
+    chip: Quantity | None,
 ) -> Finding:
     """The wear map where the outline when new is known; for a form without other limits the reason where it is not."""
     if new is None:
@@ -213,7 +223,13 @@ def _gone_since_new(
     if shape is None and not isinstance(now, str):
         shape = nominal_shape(now, facts.nominal_radius_mm * scale.px_per_mm)
     return measure_wear(
-        now, shape or now, scale, new.scale or scale, reference=new.name, nominal=new.shape is None
+        now,
+        shape or now,
+        scale,
+        new.scale or scale,
+        reference=new.name,
+        nominal=new.shape is None,
+        chip=chip,
     )
 
 

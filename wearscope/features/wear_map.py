@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.finding import Curve, Finding, WearMap, WearPoint
-from wearscope.geometry.lines import fit_line, meet
 from wearscope.geometry.register import Gap, Motion, gap_to, register
 from wearscope.geometry.scale import Scale
 from wearscope.outline.shape import CornerPose, Outline
@@ -31,6 +30,10 @@ _REACH_PX = 800.0
 _SMOOTH = 6.0
 """Standard deviation of the smoothing of an edge's direction, in steps."""
 _HALF_PROFILE_PX = 10.0
+_BACKWARDS_PX = 25.0
+"""A contour that runs back by more than this is no wall of a chip: it has left the edge."""
+_HOLE = 5
+"""An outline that is not seen over more than this many steps has a hole there, across which nothing is compared."""
 _ASTRAY_PX = 6.0
 """A step found farther than this from the contour belongs to something else."""
 _MARGIN = 3.0
@@ -39,13 +42,19 @@ _KNOWN = 0.5
 """A step whose place is not known to half a blur is not seen."""
 _FAR = 0.5
 """The outer share of the edges on which the two outlines are laid over each other first."""
-_MISMATCH_PX, _MISMATCH = 1.0, 0.02
-"""Outlines of one corner lie on each other to a px or so along their edges, and their edges enclose the same angle
-to 1.1 degrees: a rake face tilted by 10 degrees changes it by 0.9 degrees at most (common practice, no source)."""
+_MISMATCH_PX, _MISMATCH, _BOTH = 1.0, 0.1, 0.5
+"""Outlines of one corner lie on each other to a px or so along most of both edges. An angle between them that differs by
+6 degrees at the first glance is another corner's."""
 _ARC_POINTS = 17
 """An arc is drawn with at least this many points, an odd number: its middle is the place where most is gone."""
 _TOGETHER = 20
 """Where the corner lies rests on at least this many places on each edge (40 px)."""
+_NOMINAL_REACH_PX = 300.0
+"""The nominal form is compared this far beyond the corner: farther out a helix is no parabola any more."""
+_BENDS = 5.0
+"""An edge is taken for bent where its bend differs from zero by this many standard uncertainties, and by a px."""
+_PARTLY = 0.1
+"""More than this share of the edges without comparison is worth saying."""
 _CHANCE = 0.05
 """Loss is proven where it would be seen by chance anywhere along an unworn outline in this share of pictures."""
 
@@ -152,7 +161,7 @@ def _follow(
     photo: Photo, outline: Outline, fitted: Floats, joint: Floats, ahead: Floats, length: float, blur: float
 ) -> _Side:
     """The edge from `joint` outwards: what the corner's blur touches is the fitted curve, then steps along it and the contour."""
-    course = _course(outline, fitted, joint, ahead, min(length, _REACH_PX))
+    course = _course(outline, fitted, joint, ahead, min(length, _REACH_PX), _MARGIN * blur)
     course = _dense(course, _STEP_PX)
     normals = _normals(course)
     low = np.maximum(np.floor(course.min(axis=0)) - 20, 0).astype(int)
@@ -175,26 +184,28 @@ def _normals(course: Floats) -> Floats:
     return np.column_stack([-tangent[:, 1], tangent[:, 0]])
 
 
-def _course(outline: Outline, fitted: Floats, joint: Floats, ahead: Floats, length: float) -> Floats:
-    """Where to look for the edge: the fitted curve, then the contour beyond its end, up to `length` from the joint."""
+def _course(
+    outline: Outline, fitted: Floats, joint: Floats, ahead: Floats, length: float, touched: float
+) -> Floats:
+    """Where to look for the edge, up to `length` from the joint: the fitted curve as far as the corner's blur has `touched`
+    it, then the contour, which goes into chips; the fitted curve alone where no contour is near."""
     fitted = _dense(fitted, _STEP_PX)
     start = fitted[np.argmin(np.hypot(*(fitted - joint).T)) :]
     start = start if len(start) > 1 else np.array([joint, joint + 2 * _STEP_PX * ahead])
-    reach = float((start[-1] - joint) @ ahead)
+    inner = start[: max(2, int(np.ceil(touched / _STEP_PX)) + 1)]
+    reach = float((inner[-1] - joint) @ ahead)
     contour = outline.points_px
-    if len(contour) < 2 or reach >= length:
-        return start[(start - joint) @ ahead <= max(length, 2 * _STEP_PX)] if len(start) > 2 else start
-    gap = np.hypot(*(contour - start[-1]).T)
+    gap = np.hypot(*(contour - inner[-1]).T) if len(contour) > 1 else np.array([np.inf])
     first = int(np.argmin(gap))
     if gap[first] > _ASTRAY_PX:
         return start
     runs = [contour[first:], contour[first::-1]]
     beyond = max(runs, key=lambda run: float((run[min(20, len(run) - 1)] - run[0]) @ ahead))
     along = (beyond - joint) @ ahead
-    leaves = np.flatnonzero((along > length) | (np.maximum.accumulate(along) - along > _ASTRAY_PX))
+    leaves = np.flatnonzero((along > length) | (np.maximum.accumulate(along) - along > _BACKWARDS_PX))
     beyond = beyond[: leaves[0]] if len(leaves) else beyond
     beyond = beyond[(beyond - joint) @ ahead > reach + _STEP_PX]
-    return np.vstack([start, beyond])
+    return np.vstack([inner, beyond])
 
 
 def _scatter(offset: Floats, seen: Bools, stated: Floats) -> Floats:
@@ -236,36 +247,97 @@ def _assembled(
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """An edge near the corner: offset `across` as a polynomial (constant first) of the distance `ahead` from `apex`."""
+
+    apex: Floats
+    ahead: Floats
+    across: Floats
+    coefficients: Floats
+    covariance: Floats
+    reach: float
+
+    def at(self, s: Floats) -> Floats:
+        """Places (n, 2) at distances s."""
+        offset = np.polynomial.polynomial.polyval(s, self.coefficients)
+        return np.asarray(self.apex + s[:, None] * self.ahead + offset[:, None] * self.across, np.float64)
+
+    def u(self, s: Floats) -> Floats:
+        """Standard uncertainty across, at distances s."""
+        rows = s[:, None] ** np.arange(len(self.coefficients))
+        return np.asarray(np.sqrt(np.einsum("ij,jk,ik->i", rows, self.covariance, rows)), np.float64)
+
+    def tangent(self, point: Floats) -> tuple[Floats, Floats]:
+        """Of the edge abreast of a point: a place on it and its unit direction away from the corner."""
+        s = (point - self.apex) @ self.ahead
+        slope = np.polynomial.polynomial.polyval(s, np.polynomial.polynomial.polyder(self.coefficients))
+        direction = self.ahead + slope * self.across
+        return self.at(np.array([s]))[0], direction / np.hypot(*direction)
+
+
+def _whole_edge(shape: Shape, name: int, ahead: Floats) -> _Course | None:
+    """The edge as it was before the corner was worn: a line, bent where the edge asks for it, through what lies beyond the corner."""
+    away = np.hypot(*(shape.points - shape.apex).T)
+    begin = _corner_reach(shape) + _MARGIN * shape.blur
+    use = (shape.edge == name) & shape.seen & (away > begin) & (away < begin + _NOMINAL_REACH_PX)
+    if use.sum() < 12:
+        return None
+    across = np.array([-ahead[1], ahead[0]])
+    s, v = (shape.points[use] - shape.apex) @ ahead, (shape.points[use] - shape.apex) @ across
+    straight, bent = (_robust_curve(s, v, degree) for degree in (1, 2))
+    sagitta = abs(bent[0][2]) * float(np.ptp(s)) ** 2 / 4
+    asks = sagitta > 1.0 and abs(bent[0][2]) > _BENDS * math.sqrt(bent[1][2, 2])
+    coefficients, covariance = bent if asks else straight
+    return _Course(shape.apex, ahead, across, coefficients, covariance, float(s.max()))
+
+
+def _robust_curve(s: Floats, v: Floats, degree: int) -> tuple[Floats, Floats]:
+    """Coefficients (constant first) and their covariance, Tukey weights after a start by absolute residuals."""
+    span = float(np.abs(s).max())
+    rows = (s / span)[:, None] ** np.arange(degree + 1)
+    weight, off = np.ones(len(s)), v
+    for turn in range(25):
+        half = np.sqrt(weight)
+        found = np.linalg.lstsq(rows * half[:, None], v * half, rcond=None)[0]
+        off = np.abs(v - rows @ found)
+        width = 1.4826 * float(np.median(off)) + 1e-9
+        weight = (
+            1 / np.maximum(off, width / 4)
+            if turn < 10
+            else np.maximum(1 - (off / (4.685 * width)) ** 2, 0.0) ** 2
+        )
+    kept = weight > 0
+    scatter2 = float((weight * off**2).sum() / max(weight.sum() - degree - 1, 1.0))
+    scale = span ** -np.arange(degree + 1.0)
+    spread = np.linalg.inv(rows[kept].T @ (rows[kept] * weight[kept, None])) * scatter2
+    return np.asarray(found * scale, np.float64), np.asarray(spread * np.outer(scale, scale), np.float64)
+
+
 def nominal_shape(shape: Shape, radius_px: float) -> Shape | str:
-    """The form a corner should have: straight edges through what is left of those of `shape`, and an arc of the nominal radius."""
-    lines = []
-    for name in (-1, 1):
-        points = shape.points[(shape.edge == name) & shape.seen]
-        away = np.hypot(*(points - shape.apex).T)
-        far = points[away > away.max(initial=0.0) / 3]
-        if len(far) < 12:
-            return "too little of the edges beside the corner is seen"
-        lines.append(fit_line(far))
-    apex = np.array(meet(lines[0], lines[1]))
-    ahead = []
-    for line, rough in zip(lines, (shape.before, shape.after), strict=True):
-        direction = np.array(line.direction)
-        ahead.append(direction if direction @ rough > 0 else -direction)
+    """The form a corner should have: whole edges through what is left of those of `shape`, and an arc of the nominal radius."""
+    courses = [_whole_edge(shape, name, d) for name, d in ((-1, shape.before), (1, shape.after))]
+    if courses[0] is None or courses[1] is None:
+        return "too little of the edges beside the corner is seen"
+    edges = (courses[0], courses[1])
+    apex = shape.apex
+    for _ in range(6):
+        (at, d), (other, e) = (edge.tangent(apex) for edge in edges)
+        apex = at + d * float(np.linalg.solve(np.column_stack([d, -e]), other - at)[0])
+    ahead = [edge.tangent(apex)[1] for edge in edges]
     half = math.acos(float(np.clip(ahead[0] @ ahead[1], -1, 1))) / 2
     tangent, turn = radius_px / math.tan(half), math.pi / 2 - half
     bisector = (ahead[0] + ahead[1]) / np.linalg.norm(ahead[0] + ahead[1])
     across = (ahead[1] - ahead[0]) / np.linalg.norm(ahead[1] - ahead[0])
-    angles = np.linspace(-turn, turn, max(3, int(4 * radius_px)))[:, None]
+    angles = np.linspace(-turn, turn, max(3, 2 * int(2 * radius_px) + 1))[:, None]
     centre = apex + bisector * radius_px / math.sin(half)
     arc = centre + radius_px * (np.sin(angles) * across - np.cos(angles) * bisector)
     pieces, us = [], []
-    for name, line, direction in zip((-1, 1), lines, ahead, strict=True):
-        mine = shape.points[shape.edge == name]
-        far = float(((mine - apex) @ direction).max())
-        s = np.arange(tangent + _STEP_PX, max(far, tangent + 2 * _STEP_PX), _STEP_PX)
-        lever = np.abs(s - float((np.array(line.centre) - apex) @ direction))
-        pieces.append(apex + s[:, None] * direction)
-        us.append(np.hypot(line.u_offset, lever * line.u_angle))
+    for edge in edges:
+        start = float((apex - edge.apex) @ edge.ahead) + tangent + _STEP_PX
+        s = np.arange(start, max(edge.reach, start + 2 * _STEP_PX), _STEP_PX)
+        pieces.append(edge.at(s))
+        us.append(edge.u(s))
     u_apex = math.hypot(us[0][0], us[1][0]) / (math.sqrt(2) * math.sin(half))
     return replace(
         shape,
@@ -290,11 +362,14 @@ def measure_wear(
     *,
     reference: str,
     nominal: bool = False,
+    chip: Quantity | None = None,
 ) -> Finding:
     """What is gone between the new outline and the one now: `form_deviation` (mm), the wear map, lines to draw.
 
     Both shapes are in px of their own photos. `reference` names the new one for people. `nominal`: `new` was made
-    from `now` and lies on it already. Where the outlines cannot be compared the finding says why.
+    from `now` and lies on it already. `chip`: the depth of the deepest chip along the edges (mm), which counts where it
+    is deeper than what this map shows: the contour does not follow steep chips to their floor. Where the outlines
+    cannot be compared the finding says why.
     """
     try:
         if isinstance(now, str):
@@ -302,9 +377,16 @@ def measure_wear(
         if isinstance(new, str):
             raise _NoMap(f"{reference}: {new}")
         laid, motion = (new, None) if nominal else _laid_over(now, new, scale.px_per_mm / new_scale.px_per_mm)
-        return _compared(now, laid, motion, scale, new_scale, reference)
+        return _with_chip(_compared(now, laid, motion, scale, new_scale, reference), chip)
     except _NoMap as why:
         return Finding(not_measured={NAME: str(why)})
+
+
+def _with_chip(found: Finding, chip: Quantity | None) -> Finding:
+    known = found.quantities[NAME]
+    if chip is None or chip.value <= known.value or (chip.kind == "upper_limit" and known.kind == "value"):
+        return found
+    return replace(found, quantities={NAME: chip})
 
 
 def _laid_over(now: Shape, new: Shape, zoom: float) -> tuple[Shape, Motion]:
@@ -361,10 +443,12 @@ def _register(now: Shape, new: Shape) -> Motion:
         second = register(moved, line, allowed=on_edge)
     except ValueError as error:
         raise _NoMap(str(error)) from error
-    if second.scatter > max(_MISMATCH_PX, 3 * float(np.median(np.hypot(new.u[on_edge], _typical(now))))):
+    rough = second.scatter > max(_MISMATCH_PX, 3 * float(np.median(np.hypot(new.u[on_edge], _typical(now)))))
+    near = [float(np.mean(second.weights[on_edge & (new.edge == name)] > 0)) for name in (-1, 1)]
+    if rough or min(near) < _BOTH:
         raise _NoMap(
-            f"the outlines do not lie on each other along their edges (they differ by {second.scatter:.1f} px): another "
-            "corner, or another scale"
+            "the outlines do not lie on each other along both edges: another corner, another scale, or the rake face "
+            "was not square to the lens"
         )
     angle = first.angle + second.angle
     pivot = np.array(first.pivot)
@@ -408,13 +492,15 @@ def _polyline(shape: Shape) -> Floats:
 def _compared(
     now: Shape, new: Shape, motion: Motion | None, scale: Scale, new_scale: Scale, reference: str
 ) -> Finding:
-    gap = gap_to(_polyline(now), new.points)
-    use = new.seen & ~gap.beyond
+    line = _polyline(now)
+    gap = gap_to(line, new.points)
+    use = new.seen & ~gap.beyond & ~_in_hole(line, gap)
     # what the outlines say of each place; a scale that is off counts for what it stretches, the two recessions
     u_place = _at(now.u[now.seen], gap)
     u_lay = motion.uncertainty(new.points, gap.normal) if motion is not None else np.zeros(len(new.points))
     u = np.sqrt(u_place**2 + new.u**2 + u_lay**2)
-    loss = np.where(use, _calm(gap.distance, new.edge, now.blur), np.nan)
+    gone = np.fmax(gap.distance, _deepest(line, now, new))
+    loss = np.where(use, _calm(gone, new.edge, now.blur), np.nan)
     quantity = _greatest(loss, u, gap, now, new, u_lay, scale, new_scale)
     px = scale.px_per_mm
     along, outward = _along(new) / px, _outward(new)
@@ -431,8 +517,30 @@ def _compared(
     turned = 0.0 if motion is None else math.degrees(motion.angle)
     wear = WearMap(reference, rows, 0.0 if motion is None else motion.scatter / px, turned)
     lies = "" if motion is None else f", on the edges now within {1000 * motion.scatter / px:.1f} µm"
-    remark = f"Outline when new: {reference}{lies}."
+    unseen = float(np.mean(~use[new.edge != 0])) if (new.edge != 0).any() else 0.0
+    partly = f"; {100 * unseen:.0f} % of the edges could not be compared" if unseen > _PARTLY else ""
+    remark = f"Outline when new: {reference}{lies}{partly}."
     return Finding({NAME: quantity}, curves=(Curve("new_outline", new.points),), remarks=(remark,), wear=wear)
+
+
+def _deepest(line: Floats, now: Shape, new: Shape) -> Floats:
+    """For each place of the new outline how deep the outline now lies behind it at the most, seen from the outline now.
+
+    Round a corner the new outline is farther from the one now than the other way round; into a chip it is nearer.
+    Both together are the Hausdorff distance. NaN where no place of the outline now looks back there.
+    """
+    back = gap_to(new.points, line)
+    depth = np.full(len(new.points), -np.inf)
+    on_edge = (now.edge[now.seen] != 0) & ~back.beyond
+    np.maximum.at(depth, np.rint(back.at[on_edge]).astype(int), -back.distance[on_edge])
+    return np.where(np.isfinite(depth), depth, np.nan)
+
+
+def _in_hole(line: Floats, gap: Gap) -> Bools:
+    """Whether the nearest place lies between two points of the polyline that are far apart."""
+    length = np.hypot(*np.diff(line, axis=0).T)
+    first = np.clip(np.floor(gap.at).astype(int), 0, len(length) - 1)
+    return np.asarray(length[first] > _HOLE * _STEP_PX, bool)
 
 
 def _at(values: Floats, gap: Gap) -> Floats:
