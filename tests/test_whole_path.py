@@ -1,0 +1,99 @@
+"""From a drawn photo to the corner's radius, through everything that lies between, against the radius drawn.
+
+The drawn pictures have blur, noise, vignetting, texture, sRGB coding and JPEG. sigma_b is the total blur: optics and pixel.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from wearscope.features.corner import measure_corner
+from wearscope.flags import blocking
+from wearscope.geometry.scale import Scale
+from wearscope.outline.find import find_outline
+from wearscope.photo.read import Photo
+from wearscope.synthetic.camera import Camera, photograph
+from wearscope.synthetic.corner import corner_scene
+from wearscope.synthetic.outlines import Edges, Wear
+from wearscope.synthetic.paint import Look
+
+GROUNDS = ("backlit", "dark", "paper")
+
+
+@dataclass(frozen=True)
+class Case:
+    """A radius drawn and what was said of it, um; `said` None where the photo was refused or no radius given."""
+
+    radius_um: float
+    sigma_um: float
+    um_per_px: float
+    ground: str
+    kind: str = "refused"
+    said: float | None = None
+    expanded: float | None = None
+
+
+def case(seed: int) -> Case:
+    """One cutter of R 0 or 0.02 to 0.5 mm at 3 to 6 um a pixel, turned by up to 25 degrees, before one of three grounds:
+    light from behind, black, or paper lighter than the cutter."""
+    rng = np.random.default_rng(seed)
+    um, blur, ground = rng.uniform(3, 6), rng.uniform(0.8, 2.0), GROUNDS[seed % 3]
+    radius_mm = 0.0 if seed % 5 == 4 else float(np.exp(rng.uniform(np.log(0.02), np.log(0.5))))
+    scene = corner_scene(
+        rng,
+        size=(1000, 760),
+        px_per_mm=1000 / um,
+        corner_px=(600.0 + rng.uniform(-30, 30), 450.0 + rng.uniform(-30, 30)),
+        rotation_deg=float(rng.uniform(-25, 25)),
+        edges=Edges(float(rng.choice([3.0, 6.0, 12.0])), float(rng.choice([0.0, 30.0]))),
+        wear=Wear(radius_mm=radius_mm),
+        look=Look(
+            background=ground, ground_level=float(rng.uniform(0.5, 0.8)) if ground == "paper" else None
+        ),
+    )
+    camera = Camera(blur_px=blur, full_well_e=9000, read_e=5, vignetting=0.1, jpeg_quality=92)
+    picture, truth = photograph(scene, camera, rng)
+    outline = find_outline(Photo("drawn", "0" * 64, picture))
+    drawn = Case(1000 * (truth["corner_radius_mm"] or 0.0), um * math.hypot(blur, 12**-0.5), um, ground)
+    if outline.corner is None or blocking(outline.flags):
+        return drawn
+    found = measure_corner(Photo("drawn", "0" * 64, picture), outline, Scale(1000 / um))
+    q = found.quantities.get("corner_radius")
+    if q is None:
+        return drawn
+    return Case(drawn.radius_um, drawn.sigma_um, um, ground, q.kind, 1000 * q.value, 1000 * q.expanded)
+
+
+def check(cases: list[Case]) -> None:
+    """On plain grounds the error itself. On clouded paper with the cutter's shadow on it only that most intervals hold:
+    12 of the first 14 do, fewer than the 95 % they state."""
+    plain = [c for c in cases if c.ground != "paper"]
+    resolved = [c for c in plain if c.radius_um >= 2 * c.sigma_um]
+    errors = np.array([abs(c.said - c.radius_um) for c in resolved if c.kind == "value"])
+    allowed = np.array([max(4.0, 0.04 * c.radius_um) for c in resolved if c.kind == "value"])
+    assert len(errors) > 0.9 * len(resolved), "refused or not resolved"
+    assert np.median(errors) <= 2.0
+    assert np.mean(errors <= allowed) >= 0.95
+    below = [c for c in plain if c.radius_um < 2 * c.sigma_um and c.kind == "upper_limit"]
+    assert np.mean([c.said >= c.radius_um for c in below]) >= 0.94
+    sharp = [c.said / c.sigma_um for c in below if c.radius_um == 0]
+    assert len(sharp) > 0.9 * sum(c.radius_um == 0 for c in plain)
+    assert np.median(sharp) <= 2.5
+    paper = [c for c in cases if c.ground == "paper" and c.said is not None]
+    assert len(paper) > 0.6 * (len(cases) - len(plain))
+    holds = [
+        c.said >= c.radius_um if c.kind == "upper_limit" else abs(c.said - c.radius_um) <= c.expanded
+        for c in paper
+    ]
+    assert np.mean(holds) >= 0.8
+
+
+def test_radius_from_photo_to_number() -> None:
+    check([case(seed) for seed in range(30)])
+
+
+@pytest.mark.slow
+def test_radius_from_photo_to_number_full_count() -> None:
+    check([case(seed) for seed in range(1000, 1400)])
