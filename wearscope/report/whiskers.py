@@ -19,6 +19,8 @@ _LONGEST = 0.12
 """The longest whisker, as a share of the photo's shorter side."""
 _GAP, _SPACING = 14.0, 7.0
 """How far whiskers stand off the outline and apart, in widths of a thin line."""
+_SHORTEST = 5.0
+"""A whisker shorter than this, in widths of a thin line, is a dot."""
 _PLAIN = 2.0
 """Of some hundred places along an unworn outline none looks worn by chance at twice its uncertainty (95 %)."""
 _LARGEST_FACTOR = 500.0
@@ -47,6 +49,8 @@ def whiskers(wear: WearMap, size: tuple[int, int], *, px_per_mm: float, unit: fl
     loss = np.array([p.loss_mm for p in gone]) * px_per_mm
     feet = at + _GAP * unit * outward
     tips = feet + (factor * loss)[:, None] * outward
+    long = factor * loss > _SHORTEST * unit
+    feet, tips = feet[long], tips[long]
     kept = _apart(feet, tips, _SPACING * unit)
     return Whiskers(feet[kept], tips[kept], factor)
 
