@@ -1,5 +1,11 @@
 """Every write is in the history; photos are kept by digest and found where they are; lines found are kept."""
 
+import json
+import random
+import sqlite3
+import subprocess
+import sys
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 from hashlib import sha256
@@ -9,13 +15,14 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from sqlalchemy import event
 
-from wearscope.errors import InputError
+from wearscope.errors import InputError, RecordsError
 from wearscope.facts import Facts, parse_length
 from wearscope.finding import Curve
 from wearscope.flags import FLAGS
 from wearscope.grading.limits import load_limits
-from wearscope.inspection import Inspection, PhotoReport, ScaleUsed, conclude
+from wearscope.inspection import Inspection, PhotoReport, ScaleUsed, conclude, to_document
 from wearscope.records.arrival import diameter_lost, no_reference
 from wearscope.records.connect import opened
 from wearscope.records.cutter import FLUTE_FORMS, Cutter, length_text
@@ -219,3 +226,60 @@ def test_lines_are_kept_to_a_hundredth_of_a_pixel(points: list[tuple[float, floa
 def test_a_cutter_that_makes_no_sense_is_refused(more: dict[str, object], said: str) -> None:
     with pytest.raises(InputError, match=said):
         Cutter(**{"name": "slot-03", "facts": FACTS, **more})  # type: ignore[arg-type]
+
+
+KILLED = """
+import sys
+from wearscope.records.store import open_records
+from wearscope.inspection import from_document
+import json
+inspection = from_document(json.load(open(sys.argv[2])))
+with open_records(sys.argv[1]) as records:
+    print("open", flush=True)
+    while True:
+        records.record("slot-03", inspection)
+        records.withdraw(records.add_use("slot-03", 1.0).id)
+"""
+
+
+def test_killed_at_any_moment_the_records_stay_whole(
+    records: Records, records_url: str, tmp_path: Path
+) -> None:
+    """An inspection and its photo, an entry and its line of the history: both or neither."""
+    document = tmp_path / "seen.json"
+    document.write_text(json.dumps(to_document(looked_at())))
+    rng = random.Random(7)
+    for _ in range(5):
+        command = [sys.executable, "-c", KILLED, records_url, str(document)]
+        with subprocess.Popen(command, stdout=subprocess.PIPE) as writer:
+            assert writer.stdout is not None and writer.stdout.readline() == b"open\n"
+            time.sleep(rng.uniform(0.0, 0.3))
+            writer.kill()
+        assert records.changed() == []
+    seen = records.inspections("slot-03")
+    assert seen
+    with opened(records_url) as engine, engine.connect() as connection:
+        photos = connection.exec_driver_sql("select count(*) from inspection_photos").scalar()
+    assert photos == len(seen)
+
+
+def test_a_full_disk_is_said_and_loses_nothing(tmp_path: Path) -> None:
+    """SQLite says "database or disk is full" for a file that may not grow as for a disk that cannot hold it."""
+    where = f"sqlite:///{tmp_path / 'records.sqlite'}"
+
+    def no_room(connection: sqlite3.Connection, _: object) -> None:
+        connection.execute("pragma max_page_count=1").close()  # not less than what is there already
+
+    with open_records(where) as room:
+        room.add_cutter("slot-03", FACTS)
+    with (
+        pytest.raises(RecordsError, match="full; is it a records file, with room and rights"),
+        open_records(where) as full,
+    ):
+        full._engine.dispose()
+        event.listen(full._engine, "connect", no_room)
+        full.add_cutter("slot-04", FACTS, note="plywood " * 10_000)
+    with open_records(where) as again:
+        assert [cutter.id for cutter in again.cutters()] == ["slot-03"]
+        assert again.changed() == []
+        again.add_cutter("slot-04", FACTS)
