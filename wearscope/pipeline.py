@@ -26,6 +26,7 @@ from wearscope.geometry.scale import Scale
 from wearscope.grading.judge import Judgement, judge
 from wearscope.grading.limits import Limits
 from wearscope.inspection import Inspection, PhotoReport, ScaleUsed, conclude, measurement_of
+from wearscope.outline.edge_view import find_edge
 from wearscope.outline.find import Form, find_outline
 from wearscope.outline.shape import CornerPose, Outline
 from wearscope.photo.read import Photo, read_photo
@@ -198,11 +199,22 @@ def _seen(
             yield measure_patch(photo, outline, scale)
             yield measure_tint(photo, outline, scale, grey=grey)
     elif view == "edge":
-        yield measure_land(photo, scale)
+        yield from _along_edge(photo, scale, expected, grey)
     elif view in ("shank", "profile"):
         yield measure_shank(photo, scale, view=view)
     else:
         yield Finding(not_measured=dict.fromkeys(expected, "nothing is measured on photos of this view yet"))
+
+
+def _along_edge(photo: Photo, scale: Scale, expected: Iterable[str], grey: Grey | None) -> Iterator[Finding]:
+    """Land, breaks and heat along the edge of a close-up; without a flank, the reason why nothing was measured."""
+    edge = find_edge(photo)
+    land = measure_land(photo, edge, scale)
+    yield land
+    if edge is not None and land.quantities:
+        yield measure_tint(photo, edge.outline(photo.size), scale, grey=grey)
+    else:
+        yield Finding(not_measured=dict.fromkeys(expected, next(iter(land.not_measured.values()))))
 
 
 def _gone_since_new(

@@ -18,7 +18,6 @@ from wearscope.measures import MEASURES
 from wearscope.outline.edge_view import (
     COLUMN_PX,
     Edge,
-    find_edge,
     grouped,
     lightness,
     off_trend,
@@ -56,7 +55,8 @@ _SEEN = 2.5
 midway between the flank itself (0.8) and the most that counts."""
 _HIDES = 4.0
 """What differs this much from the flank in colour alone, or is this much rougher (stuck, tinted), hides what is beneath:
-it speaks neither way."""
+it hardly speaks either way."""
+_DOUBTFUL = 0.25
 _NEAR_PX = 16
 """The border lies within this many rows of the likeliest path: grinding lines make it ragged."""
 _CLEAR = 2.0
@@ -64,12 +64,17 @@ _CLEAR = 2.0
 _SURE = 3.5
 """Mean contrast from which a stretch differs from the flank nearly everywhere: another surface."""
 _LAND_STIFFNESS = 2.0
-_RAGGED_PX = 1.5
-"""A straight edge is followed with a scatter of about this."""
+_RAGGED_PX = 2.0
+"""Twice the scatter with which a straight edge is followed."""
 _TOLD_APART = 8.0
 """The edge's own range (four times its scatter) may reach half of the land's width, else the two cannot be told apart."""
 _BROKEN = 4.0
 """A land this many times wider than the usual one of the same edge (the middle of its lower half) is a break."""
+_FORM_PX, _FORM = 2.0, 0.05
+"""Where a border lies that grinding lines make ragged is a matter of about this, px and share of the land's width (drawn
+lands; cameras and people agree to 5 to 10 um or 1 to 3 % in print)."""
+_PATCH_GROUPS = 9
+"""Column groups of one patch, about."""
 _LEAST_GROUPS = 8
 _LEAST_CHIP_PX = 4.0
 """Four times the scatter of a followed edge (about 1 px)."""
@@ -86,11 +91,13 @@ _NAMES = (*_LAND, "chip_count", "chip_depth_max", "chip_length_total")
 
 @dataclass(frozen=True, slots=True)
 class Land:
-    """Along the edge, one value per column group, px: the land's width inward of the undamaged edge (`width_px`), and how
-    far it differs from the flank there, in standard deviations of the flank's patches (`contrast`)."""
+    """Along the edge, one value per column group, px: the land's width inward of the undamaged edge (`width_px`, as it was
+    `seen_px`, and across gaps), and how far it differs from the flank there, in standard deviations of the flank's
+    patches (`contrast`)."""
 
     edge: Edge
     width_px: Floats
+    seen_px: Floats
     contrast: Floats
 
     @property
@@ -98,15 +105,14 @@ class Land:
         return float(self.width_px.mean())
 
     @property
+    def steady_px(self) -> Floats:
+        """The width without what stands out along less than two widths of the land."""
+        return _running_median(self.width_px, 2 * _gap_groups(self.width_px) + 1)
+
+    @property
     def widest_px(self) -> float:
         """The widest land that is held along a stretch of edge as long as it is wide: narrower spikes are scratches."""
-        width, best = self.width_px, 0.0
-        for count in range(1, len(width) + 1):
-            held = np.lib.stride_tricks.sliding_window_view(width, count).min(axis=1).max()
-            best = max(best, min(float(held), float(COLUMN_PX * count)))
-            if COLUMN_PX * count > held:
-                break
-        return best
+        return _held(self.width_px, 1)
 
     @property
     def broken(self) -> NDArray[np.bool_]:
@@ -140,6 +146,38 @@ def _runs(wide: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return [(int(begin), int(end)) for begin, end in zip(edges[::2], edges[1::2], strict=True)]
 
 
+def _held(width: Floats, times: int) -> float:
+    """The largest width that is held along a stretch `times` as long."""
+    best = 0.0
+    for count in range(1, len(width) + 1):
+        held = float(np.lib.stride_tricks.sliding_window_view(width, count).min(axis=1).max())
+        best = max(best, min(held, COLUMN_PX * count / times))
+        if COLUMN_PX * count > times * held:
+            break
+    return best
+
+
+def _running_median(values: Floats, count: int) -> Floats:
+    padded = np.pad(values, count // 2, mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, count), axis=1))
+
+
+def _gap_groups(width: Floats) -> int:
+    """Column groups along which the usual land is as long as it is wide."""
+    worn = width[width > _LEAST_CHIP_PX]
+    return int(np.median(worn) / COLUMN_PX) if len(worn) else 0
+
+
+def _across_gaps(width: Floats) -> Floats:
+    """A land that comes back within two widths was covered (by stuck material, say), not absent."""
+    count = 2 * _gap_groups(width) + 1
+    closed = width
+    for best, rest in ((np.max, -np.inf), (np.min, np.inf)):
+        padded = np.pad(closed, count // 2, constant_values=rest)
+        closed = best(np.lib.stride_tricks.sliding_window_view(padded, count), axis=1)
+    return np.where(width < 0.5 * closed, closed, width)
+
+
 def follow_land(photo: Photo, edge: Edge) -> Land | str:
     """Follow the land inward of an edge; in words where there is no flank to tell it from."""
     light = _inward(photo, edge)
@@ -153,7 +191,8 @@ def follow_land(photo: Photo, edge: Edge) -> Land | str:
     common, largest = np.percentile(grain, (25, 90))
     if largest > _PRINT * common:
         return "what lies behind the edge is no ground flank: it carries print, or other edges"
-    return Land(edge, *_land_path(_patches(light, luminance)))
+    seen, contrast = _land_path(_patches(light, luminance))
+    return Land(edge, _across_gaps(seen), seen, contrast)
 
 
 def _inward(photo: Photo, edge: Edge) -> NDArray[np.float32]:
@@ -219,7 +258,7 @@ def _against_flank(patches: Floats, land: Floats, slant: float) -> Floats:
     rows = np.arange(len(patches))[:, None]
     depth = np.broadcast_to(rows / len(patches), patches.shape)
     beyond = np.asarray(rows > land + 8)
-    off, scatter = off_trend(patches, beyond, depth, degree=1, columns=_SHADE)
+    off, scatter = off_trend(patches, beyond, (np.ones_like(patches), depth), columns=_SHADE)
     line = np.arange(patches.shape[1]) - np.rint(slant * rows / COLUMN_PX).astype(int)
     line -= line.min()
     weight = beyond * np.exp(np.minimum(land + 8 - rows, 0.0) / _LINE_PX)
@@ -241,7 +280,7 @@ def _unlike(flank: _Flank, land: Floats) -> Floats:
     )
     unlike = np.maximum.reduce([-relief, middle, -crest - np.maximum(relief, 0.0), np.zeros_like(crest)])
     hidden = np.maximum.reduce([np.abs(blue), np.abs(red), relief]) > _HIDES
-    return np.asarray(np.where(hidden, np.maximum(unlike, _SEEN), unlike))
+    return np.asarray(np.where(hidden, np.maximum(unlike, _SEEN - _DOUBTFUL), unlike))
 
 
 def _land_path(flank: _Flank) -> tuple[Floats, Floats]:
@@ -287,15 +326,14 @@ def _level(values: Floats, used: NDArray[np.bool_]) -> tuple[Floats, Floats]:
     return np.where(used.any(axis=0), level, 0.0), 1.4826 * apart + 1e-6
 
 
-def measure_land(photo: Photo, scale: Scale) -> Finding:
-    """Wear land, broken-out stretches and overhang on a close-up of one edge (view `edge`).
+def measure_land(photo: Photo, edge: Edge | None, scale: Scale) -> Finding:
+    """Wear land, broken-out stretches and overhang on a close-up of one edge (view `edge`), None where none was found.
 
     The land is measured from the undamaged edge, so a broken-out stretch belongs to it too.
 
     Quantities: wear_land_mean, wear_land_max (mm), chip_count, chip_depth_max, chip_length_total. Where the edge is so
     ragged that no land can be told from it, the land is not measured: the edge is gone, not sharp.
     """
-    edge = find_edge(photo)
     if edge is None:
         reason = "no edge between rough metal and smooth ground runs through the picture"
         return Finding(not_measured=dict.fromkeys(_NAMES, reason), flags=("no_cutter",))
@@ -323,20 +361,29 @@ def measure_land(photo: Photo, scale: Scale) -> Finding:
 
 
 def _widths(land: Land, scale: Scale) -> dict[str, Quantity]:
-    """Mean and largest width; an upper limit where the edge shows none, nothing where it is too ragged to say."""
+    """Mean and largest width; an upper limit where the edge shows none, nothing where it is too ragged to say.
+
+    Parts: "form" from where the border lies, "noise" from what stands out along less than two widths, "hidden" from covered
+    stretches, "definition" from how long a widest place must last.
+    """
     width, ragged = land.width_px, land.edge.ragged_px
     if ragged > _RAGGED_PX and land.mean_px < _TOLD_APART * ragged:
         return {}
     if float((width > 0).mean()) < 0.5:
         least = scale.to_mm(Quantity(_LEAST_CHIP_PX, "px", {"form": 1.0}, "upper_limit"))
         return dict.fromkeys(_LAND, least)
-    # Where a land ends is fuzzy: half the scatter from one group of columns to the next.
-    fuzzy = max(1.0, 0.5 * spread(np.abs(np.diff(width))))
+    form = float(np.hypot(_FORM_PX, _FORM * land.mean_px))
+    fuzzy = 0.5 * spread(np.abs(np.diff(width)))
+    uneven = float(np.abs(width - land.steady_px).mean())
+    hidden = float((width - land.seen_px).mean()) / np.sqrt(3.0)
+    widest = land.widest_px
+    spike = 0.5 * (widest - _held(width, 2))
+    peak = 0.5 * max(float(_running_median(width, _PATCH_GROUPS).max()) - widest, 0.0)
+    mean_parts = {"form": form, "noise": uneven, "hidden": hidden}
+    max_parts = {"form": form, "noise": fuzzy, "definition": float(np.hypot(spike, peak))}
     return {
-        "wear_land_mean": scale.to_mm(
-            Quantity(land.mean_px, "px", {"form": fuzzy, "noise": fuzzy / np.sqrt(len(width))})
-        ),
-        "wear_land_max": scale.to_mm(Quantity(land.widest_px, "px", {"form": fuzzy, "noise": fuzzy})),
+        "wear_land_mean": scale.to_mm(Quantity(land.mean_px, "px", mean_parts)),
+        "wear_land_max": scale.to_mm(Quantity(widest, "px", max_parts)),
     }
 
 

@@ -1,5 +1,6 @@
 """Close-ups along one cutting edge: the line that parts rough metal from blurred ground, and the edge followed along it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -46,6 +47,8 @@ _DOUBT = 2.5
 """Log-likelihood lost before a row counts as no longer ground: 2.2 standard deviations of the ground's noise."""
 _MOST = 8.0
 """The most one row can lose (4 standard deviations): a speck on the ground is no edge."""
+_CODE = 0.004
+"""Lightness of one code of 8 bit."""
 _STIFFNESS = 2.0
 _SUDDEN = 8.0
 """Standard deviations of the ground's change over 8 rows that only an edge reaches (shading alone makes one or two)."""
@@ -168,27 +171,28 @@ def grouped(values: Floats) -> Floats:
 
 
 def off_trend(
-    values: Floats, usable: NDArray[np.bool_], depth: Floats, *, degree: int, columns: int
+    values: Floats, usable: NDArray[np.bool_], basis: Sequence[Floats], *, columns: int
 ) -> tuple[Floats, float]:
-    """How far `values` lie from what changes evenly with depth and slowly along the edge, and the usable ones' scatter.
+    """How far `values` lie from what changes with depth as `basis` can and slowly along the edge, and the usable ones' scatter.
 
-    For each column a polynomial in `depth` (about -1 to 1) through the usable values of the nearest `columns` columns, robust
+    For each column the best sum of the functions in `basis` through the usable values of the nearest `columns` columns, robust
     against a minority that lies off it. All arrays (rows, columns).
     """
 
-    def near(sums: list[Floats]) -> Floats:
-        return np.asarray(cv2.blur(np.stack(sums), (columns, 1), borderType=cv2.BORDER_REPLICATE))
+    def near(parts: list[Floats]) -> Floats:
+        sums = np.stack([part.sum(axis=0) for part in parts])
+        return np.asarray(cv2.blur(sums, (columns, 1), borderType=cv2.BORDER_REPLICATE))
 
-    powers = [depth**k for k in range(2 * degree + 1)]
+    size = len(basis)
+    products = [first * second for first in basis for second in basis]
     weight = usable.astype(float)
     for _ in range(4):
-        moments = near([(weight * power).sum(axis=0) for power in powers])
-        right = near([(weight * values * power).sum(axis=0) for power in powers[: degree + 1]])
-        left = np.array([[moments[i + j] for j in range(degree + 1)] for i in range(degree + 1)])
-        solved = np.linalg.solve(left.transpose(2, 0, 1) + 1e-3 * np.eye(degree + 1), right.T[..., None])
-        off = values - sum(c * power for c, power in zip(solved[..., 0].T, powers, strict=False))
+        left = near([weight * product for product in products]).T.reshape(-1, size, size)
+        right = near([weight * values * function for function in basis]).T[..., None]
+        solved = np.linalg.solve(left + 1e-3 * np.eye(size), right)[..., 0].T
+        off = values - sum(c * function for c, function in zip(solved, basis, strict=True))
         scatter = spread(np.abs(off[usable]))
-        weight = usable * np.minimum(1.0, 1.5 * scatter / np.maximum(np.abs(off), 1e-9))
+        weight = usable * np.minimum(1.0, np.maximum(1.5 * scatter, 1e-3) / np.maximum(np.abs(off), 1e-9))
     return np.asarray(off), scatter
 
 
@@ -268,23 +272,32 @@ def _ground_path(light: Floats, fine: Floats, about: int) -> tuple[Floats, float
     gap = 2 * _GAP_PX
     for _ in range(3):
         line = np.maximum(line, gap + _GAP_PX)
-        depth = np.minimum((rows - line) / _GROUND_PX, 0.0)
+        depth = np.minimum((rows - line) / _GROUND_PX, 2.0)
+        even = np.ones_like(depth)
         near = rows > line - gap - _GROUND_PX
         outside = np.asarray((rows < line - gap) & near)
-        off, noise = off_trend(light, outside, depth, degree=2, columns=_ALONG)
-        rough, rough_noise = off_trend(fine, outside, depth, degree=0, columns=_ALONG)
-        doubt = np.where(near, np.maximum(np.abs(off) / noise, rough / rough_noise), 0.0)
+        shading = (even, depth, np.minimum(depth, 0.0) ** 2)
+        off, _ = off_trend(light, outside, shading, columns=_ALONG)
+        rough, _ = off_trend(fine, outside, (even,), columns=_ALONG)
+        # shading is known less well the farther inside
+        noise = _sparse_spread(off[outside]) * (1 + 2 * np.maximum(depth, 0.0))
+        doubt = np.where(near, np.maximum(np.abs(off) / noise, rough / _sparse_spread(rough[outside])), 0.0)
         path = best_path(-np.cumsum(np.minimum(doubt**2 / 2, _MOST) - _DOUBT, axis=0), stiffness=_STIFFNESS)
         line = _undamaged(s, path.astype(float))
         gap = _GAP_PX
     return at_half(np.abs(off), path + 1, -1), float(np.median(fine[outside]))
 
 
+def _sparse_spread(off: Floats) -> float:
+    """Standard deviation from the largest tenth: compression leaves noise in a few blocks only; at least one code."""
+    return max(float(np.percentile(np.abs(off), 90)) / 1.645, _CODE)
+
+
 def _outermost_step(light: Floats, about: int) -> Floats:
     """For each column group the outermost row where the light changes faster than the ground's noise, else `about`."""
     step = np.zeros_like(light)
     step[4:-4] = np.abs(cv2.blur(light[8:] - light[:-8], (9, 1)))
-    sudden = step > _SUDDEN * spread(step[4 : max(about // 2, 12)])
+    sudden = step > _SUDDEN * max(spread(step[4 : max(about // 2, 12)]), _CODE)
     return np.where(sudden.any(axis=0), np.argmax(sudden, axis=0), about).astype(float)
 
 
