@@ -27,7 +27,7 @@ NOISE = (0.0008, -0.0011, 0.0004, 0.0013, -0.0009, 0.0006, -0.0003, -0.0008)
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
     clock = Clock()
-    monkeypatch.setattr("wearscope.records.store._now", clock)
+    monkeypatch.setattr("wearscope.records.chain.now", clock)
     return clock
 
 
@@ -192,7 +192,7 @@ def test_the_shopping_list(book: Records, run: Run, monkeypatch: pytest.MonkeyPa
     inspected(book, "blunt", 0.3)
     for name, rate in rates.items():
         clock = Clock()
-        monkeypatch.setattr("wearscope.records.store._now", clock)
+        monkeypatch.setattr("wearscope.records.chain.now", clock)
         use_up(book, clock, name, rate=rate)
     monkeypatch.setattr("wearscope.records.outlook._now", lambda: clock.now)
     listed = json.loads(run("--all", "--json").stdout)["cutters"]
