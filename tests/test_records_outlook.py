@@ -1,6 +1,7 @@
 """How long a cutter will last: from records of a known wear law to words, plot and shopping list."""
 
 import json
+import math
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -14,9 +15,9 @@ from wearscope.cli import app
 from wearscope.errors import InputError
 from wearscope.facts import Facts
 from wearscope.quantity import Quantity
-from wearscope.records.outlook import Outlook, Point, due, outlook
-from wearscope.records.store import Records, open_records
-from wearscope.records.trend import Remaining, TooLittle
+from wearscope.records.outlook import Outlook, Point, due, law_for, lives, outlook
+from wearscope.records.store import Records, Use, open_records
+from wearscope.records.trend import Remaining, Taylor, TooLittle
 from wearscope.report.trend import forecast_text, left_text
 
 FLAT6 = Facts("flat", "carbide", 6.0, 2)
@@ -96,6 +97,12 @@ def test_a_withdrawn_use_or_sharpening_does_not_count(book: Records, clock: Cloc
     assert of(book, clock, "slot 02").used_min == 40
 
 
+def test_metres_at_a_feed_are_minutes(book: Records, clock: Clock) -> None:
+    book.add_cutter("slot 02", FLAT6)
+    book.add_use("slot 02", Use(metres=45.0, feed_mm_min=1500.0))
+    assert of(book, clock, "slot 02").used_min == 30
+
+
 def test_a_persons_grade_comes_before_the_measured_one(book: Records, clock: Clock) -> None:
     book.add_cutter("slot 02", FLAT6)
     number = inspected(book, "slot 02", 0.3)
@@ -143,6 +150,49 @@ def test_too_little_is_said_with_the_reason(book: Records, clock: Clock) -> None
 )
 def test_times_are_rounded_to_what_the_interval_can_tell(left: Remaining | TooLittle, words: str) -> None:
     assert left_text(left) == words
+
+
+@pytest.mark.parametrize("sharpened", [False, True])
+def test_published_wear_curves_in_the_records_give_taylors_law(
+    book: Records, clock: Clock, run: "Run", sharpened: bool
+) -> None:
+    """Flank wear over minutes at 100 and 155 m/min, criterion 0.75 mm: T = 20.4167 and 10.000 min, n = 0.614003, C = 637.287:
+    https://tutorsglobe.com/question/1-tool-life-determinationflank-wear-data-were-collected-in-51079272.aspx
+
+    Two cutters, or two lives of one that was sharpened in between.
+    """
+    curves = {
+        100.0: ([1, 5, 11, 15, 20, 25], [0.12, 0.27, 0.45, 0.58, 0.73, 0.97]),
+        155.0: ([1, 5, 9, 11, 13], [0.22, 0.47, 0.70, 0.80, 0.99]),
+    }
+    for speed, (minutes, wear) in curves.items():
+        name = "a" if sharpened else f"at {speed:g}"
+        if name not in [row.id for row in book.cutters()]:
+            book.add_cutter(name, FLAT6)
+        else:
+            book.add_event(name, "sharpened")
+        before = 0
+        for now, value in zip(minutes, wear, strict=True):
+            rpm = speed * 1000 / (math.pi * 6.0)
+            book.add_use(name, Use(now - before, work_material="steel", speed_rpm=rpm))
+            inspected(book, name, value, steps=(0.75, 1.5))
+            before = now
+    found = lives(book)
+    assert [life.minutes for life in found] == pytest.approx([20.4167, 10.000], abs=5e-4)
+    assert [life.speed for life in found] == pytest.approx([100, 155])
+    law = law_for(book.cutters()[0], found)["steel"]
+    assert isinstance(law, Taylor)
+    assert (law.n, law.c) == (pytest.approx(0.614003, abs=5e-7), pytest.approx(637.287, abs=5e-4))
+    shown = run(book.cutters()[0].id)
+    assert "in steel, cutters like this: speed × life^0.614 = 637.3" in shown.stdout
+
+
+def test_speeds_that_change_within_a_life_give_no_law(book: Records, clock: Clock) -> None:
+    book.add_cutter("a", FLAT6)
+    for rpm, radius in ((8000, 0.01), (16000, 0.05)):
+        book.add_use("a", Use(30, work_material="plywood", speed_rpm=rpm))
+        inspected(book, "a", radius)
+    assert lives(book) == [] and law_for(book.cutters()[0], []) == {}
 
 
 # ---------------------------------------------------------------- the command

@@ -28,13 +28,20 @@ class Clock:
 
 
 def inspected(
-    records: Records, cutter: str, radius: float, *, u: float = 0.002, flute: int = 1, upper: bool = False
+    records: Records,
+    cutter: str,
+    radius: float,
+    *,
+    u: float = 0.002,
+    flute: int = 1,
+    upper: bool = False,
+    steps: tuple[float, float] = (WORN, DISCARD),
 ) -> int:
     """Record a corner radius with standard uncertainty `u`, graded by its bounds; its number."""
     quantity = Quantity(radius, "mm", {"noise": u}, "upper_limit" if upper else "value")
     low, high = quantity.bounds(floor=0.0)
-    grade = "discard" if low > DISCARD else "sharp" if high < WORN else "worn"
-    measured = Measurement("corner_radius", quantity, grade, LimitSteps(WORN, DISCARD))  # type: ignore[arg-type]
+    grade = "discard" if low > steps[1] else "sharp" if high < steps[0] else "worn"
+    measured = Measurement("corner_radius", quantity, grade, LimitSteps(*steps))  # type: ignore[arg-type]
     key = f"{cutter}{radius}{flute}".encode().hex()[:64].ljust(64, "0")
     photo = PhotoReport(
         "photo.jpg", key, (32, 24), "corner", flute, grade, (), (), (measured,), {}, (), (),

@@ -13,7 +13,9 @@ from wearscope.errors import InputError
 
 if TYPE_CHECKING:
     from wearscope.records.outlook import Due, Outlook, Series
-    from wearscope.records.trend import Remaining, TooLittle
+    from wearscope.records.trend import Remaining, Taylor, TooLittle
+
+    Laws = dict[str, Taylor | TooLittle]
 
 __all__ = ["register", "trend"]
 
@@ -41,7 +43,7 @@ def trend(
     bounds (95 %). Where there is too little to say, it is said. With --all: a shopping list for this month, from the
     use of the last four weeks.
     """
-    from wearscope.records.outlook import due, outlook
+    from wearscope.records.outlook import due, law_for, lives, outlook
     from wearscope.records.store import open_records
 
     if everything == (cutter is not None):
@@ -51,24 +53,31 @@ def trend(
         if cutter is not None and not rows:
             raise InputError(f"cutter {cutter!r} is not in the records; add it with `wearscope cutter add`")
         seen = [outlook(book, row) for row in rows]
+        laws = law_for(rows[0], lives(book)) if cutter is not None else {}
     if cutter is None:
         _tell_all([due(one) for one in seen if not one.discarded], units, as_json)
     else:
-        _tell_one(seen[0], out or Path("wearscope-out"), units, as_json)
+        _tell_one(seen[0], laws, out or Path("wearscope-out"), units, as_json)
 
 
-def _tell_one(seen: "Outlook", out: Path, units: options.Units, as_json: bool) -> None:
-    page, picture = _write(seen, out, units)
+def _tell_one(seen: "Outlook", laws: "Laws", out: Path, units: options.Units, as_json: bool) -> None:
+    page, picture = _write(seen, laws, out, units)
     if as_json:
         _print(
-            {"schema": SCHEMA, **_outlook(seen), "page": str(page), "plot": str(picture) if picture else None}
+            {
+                "schema": SCHEMA,
+                **_outlook(seen),
+                "taylor": {material: _left(law) for material, law in laws.items()},
+                "page": str(page),
+                "plot": str(picture) if picture else None,
+            }
         )
     else:
-        _show(seen, units)
+        _show(seen, laws, units)
         print(f"files: {page}" + (f", {picture.name}" if picture else ""), file=sys.stderr)
 
 
-def _write(seen: "Outlook", out: Path, units: options.Units) -> tuple[Path, Path | None]:
+def _write(seen: "Outlook", laws: "Laws", out: Path, units: options.Units) -> tuple[Path, Path | None]:
     from wearscope.errors import RecordsError
     from wearscope.report.trend import trend_page
     from wearscope.report.trend_plot import save_plot
@@ -78,7 +87,9 @@ def _write(seen: "Outlook", out: Path, units: options.Units) -> tuple[Path, Path
         out.mkdir(parents=True, exist_ok=True)
         picture = save_plot(seen, out / f"{stem}-trend.png", units=units) if seen.series else None
         page = out / f"{stem}-trend.html"
-        page.write_text(trend_page(seen, picture=picture.name if picture else "", units=units), "utf-8")
+        page.write_text(
+            trend_page(seen, picture=picture.name if picture else "", laws=laws, units=units), "utf-8"
+        )
     except OSError as error:
         raise RecordsError(
             f"{out}: cannot be written ({error.strerror}); make room, or give --out"
@@ -86,10 +97,10 @@ def _write(seen: "Outlook", out: Path, units: options.Units) -> tuple[Path, Path
     return page, picture
 
 
-def _show(seen: "Outlook", units: options.Units) -> None:
+def _show(seen: "Outlook", laws: "Laws", units: options.Units) -> None:
     from rich.text import Text
 
-    from wearscope.report.trend import forecast_text, outlook_text, series_row
+    from wearscope.report.trend import forecast_text, law_text, outlook_text, series_row
 
     console, table = (
         _console(),
@@ -102,6 +113,8 @@ def _show(seen: "Outlook", units: options.Units) -> None:
         console.print(table)
     for line in forecast_text(seen):
         console.print(Text(line, style="bold"))
+    for line in law_text(laws):
+        console.print(Text(line))
 
 
 def _tell_all(items: "list[Due]", units: options.Units, as_json: bool) -> None:
@@ -179,7 +192,7 @@ def _series(seen: "Outlook", series: "Series") -> dict[str, Any]:
     }
 
 
-def _left(left: "Remaining | TooLittle") -> dict[str, Any]:
+def _left(left: "Remaining | Taylor | TooLittle") -> dict[str, Any]:
     from dataclasses import asdict
 
     return asdict(left)

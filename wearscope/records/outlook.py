@@ -5,6 +5,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from typing import Literal
 
 from wearscope.facts import Facts
@@ -13,9 +14,22 @@ from wearscope.inspection import Measurement, PhotoReport, from_document
 from wearscope.quantity import Quantity
 from wearscope.records.models import CutterRow, EntryRow, InspectionRow
 from wearscope.records.store import Records
-from wearscope.records.trend import Line, Remaining, TooLittle, fit_line
+from wearscope.records.trend import Line, Remaining, Taylor, TooLittle, fit_line, reached, taylor
 
-__all__ = ["GRADUAL", "Due", "Outlook", "Point", "Series", "Step", "When", "due", "outlook"]
+__all__ = [
+    "GRADUAL",
+    "Due",
+    "Life",
+    "Outlook",
+    "Point",
+    "Series",
+    "Step",
+    "When",
+    "due",
+    "law_for",
+    "lives",
+    "outlook",
+]
 
 GRADUAL = (
     "corner_radius",
@@ -123,8 +137,8 @@ def outlook(records: Records, cutter: CutterRow, *, now: datetime | None = None)
     sharpened = [entry.recorded_at for entry in entries if entry.what == "sharpened"]
     since = max(sharpened, default="")
     seen = [row for row in records.inspections(cutter.id) if row.recorded_at >= since]
-    uses = [entry for entry in entries if entry.minutes and entry.recorded_at >= since]
-    used = sum(entry.minutes or 0.0 for entry in uses)
+    uses = [entry for entry in entries if _minutes(entry) and entry.recorded_at >= since]
+    used = sum(_minutes(entry) for entry in uses)
     last_seen = _used_before(uses, seen[-1].recorded_at) if seen else 0.0
     facts = Facts(cutter.kind, cutter.material, cutter.diameter_mm, cutter.flutes, cutter.nominal_radius_mm)  # type: ignore[arg-type]
     return Outlook(
@@ -144,8 +158,15 @@ def _now() -> datetime:
     return datetime.now(UTC)
 
 
+def _minutes(entry: EntryRow) -> float:
+    """Minutes a use took; where only metres and feed are known, from them; 0 for what is no use."""
+    if entry.minutes is None and entry.metres and entry.feed_mm_min:
+        return 1000 * entry.metres / entry.feed_mm_min
+    return entry.minutes or 0.0
+
+
 def _used_before(uses: Sequence[EntryRow], when: str) -> float:
-    return sum(entry.minutes or 0.0 for entry in uses if entry.recorded_at <= when)
+    return sum(_minutes(entry) for entry in uses if entry.recorded_at <= when)
 
 
 def _grade(records: Records, seen: Sequence[InspectionRow]) -> Grade | None:
@@ -157,7 +178,7 @@ def _grade(records: Records, seen: Sequence[InspectionRow]) -> Grade | None:
 
 def _weekly(entries: Sequence[EntryRow], now: datetime) -> float:
     """Minutes a week over the last four weeks, or since the first use where that is later, but never over less than a week."""
-    uses = [(datetime.fromisoformat(entry.recorded_at), entry.minutes) for entry in entries if entry.minutes]
+    uses = [(datetime.fromisoformat(e.recorded_at), _minutes(e)) for e in entries if _minutes(e)]
     if not uses:
         return 0.0
     over = min(LATELY, max(WEEK, now - min(when for when, _ in uses)))
@@ -224,3 +245,72 @@ def due(seen: Outlook) -> Due:
     if left.minutes <= month:
         return Due(seen, "this month", left)
     return Due(seen, "perhaps this month" if month and left.least <= month else "later", left)
+
+
+STEADY = 0.1
+"""Speeds that differ by no more than this share from their mean count as one speed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """Minutes a cutter, new or sharpened, cut one material at one speed (m/min at its full diameter) until it was worn."""
+
+    cutter: str
+    like: tuple[object, ...]
+    work_material: str
+    speed: float
+    minutes: float
+
+
+def lives(records: Records) -> list[Life]:
+    """Every life in the records that reached `worn` at one speed in one material.
+
+    `like` holds kind, material, diameter and flutes: cutters that can be compared.
+    """
+    return [life for cutter in records.cutters() for life in _lives(records, cutter)]
+
+
+def _lives(records: Records, cutter: CutterRow) -> Iterator[Life]:
+    entries = [entry for entry in records.entries(cutter.id) if entry.withdrawn_at is None]
+    starts = ["", *(entry.recorded_at for entry in entries if entry.what == "sharpened"), "9"]
+    seen = records.inspections(cutter.id)
+    for start, end in pairwise(starts):
+        uses = [entry for entry in entries if _minutes(entry) and start <= entry.recorded_at < end]
+        series = _series([row for row in seen if start <= row.recorded_at < end], uses)
+        worn = [
+            at
+            for one in series
+            if isinstance(
+                at := reached([p.minutes for p in one.points], [p.value for p in one.points], one.worn), float
+            )
+        ]
+        condition = _condition(uses, cutter.diameter_mm)
+        if worn and condition is not None:
+            like = (cutter.kind, cutter.material, cutter.diameter_mm, cutter.flutes)
+            yield Life(cutter.id, like, *condition, min(worn))
+
+
+def _condition(uses: Sequence[EntryRow], diameter_mm: float) -> tuple[str, float] | None:
+    """The material cut and the speed in m/min, where all uses tell them and they are the same throughout."""
+    materials = {use.work_material for use in uses}
+    speeds = [math.pi * diameter_mm * use.speed_rpm / 1000 for use in uses if use.speed_rpm]
+    if len(materials) != 1 or len(speeds) < len(uses) or not speeds:
+        return None
+    total = sum(_minutes(use) for use in uses)
+    mean = sum(speed * (_minutes(use)) for speed, use in zip(speeds, uses, strict=True)) / total
+    if max(abs(speed - mean) for speed in speeds) > STEADY * mean:
+        return None
+    return materials.pop() or "", mean
+
+
+def law_for(cutter: CutterRow, known: Sequence[Life]) -> dict[str, Taylor | TooLittle]:
+    """Taylor's law of tool life for cutters like this one, for each material that was cut."""
+    like = (cutter.kind, cutter.material, cutter.diameter_mm, cutter.flutes)
+    fitting = [life for life in known if life.like == like]
+    return {
+        material: taylor(
+            [life.speed for life in fitting if life.work_material == material],
+            [life.minutes for life in fitting if life.work_material == material],
+        )
+        for material in sorted({life.work_material for life in fitting})
+    }

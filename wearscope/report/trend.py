@@ -2,16 +2,17 @@
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from wearscope.records.outlook import Due, Outlook, Series, Step, When
-from wearscope.records.trend import Remaining, TooLittle
+from wearscope.records.trend import Remaining, Taylor, TooLittle
 from wearscope.report.html import Shot, render
 from wearscope.report.view import Units, facts_text, grade_look, label, quantity_text, value_text
 
 __all__ = [
     "due_text",
     "forecast_text",
+    "law_text",
     "left_text",
     "outlook_text",
     "series_name",
@@ -132,7 +133,22 @@ def shopping_text(items: Sequence[Due], units: Units) -> tuple[str, ...]:
     return tuple(lines) or ("Nothing is known to need replacing this month.",)
 
 
-def trend_page(seen: Outlook, *, picture: str, units: Units = "mm") -> str:
+def law_text(laws: Mapping[str, Taylor | TooLittle]) -> tuple[str, ...]:
+    """Taylor's law for each material that was cut; nothing where no life is known."""
+    return tuple(
+        f"Until worn{f' in {material}' if material else ''}, cutters like this: "
+        + (
+            f"speed × life^{law.n:.3g} = {law.c:.4g} (m/min, min): half the speed, {2 ** (1 / law.n):.2g} times the life."
+            if isinstance(law, Taylor)
+            else f"{law.reason}."
+        )
+        for material, law in laws.items()
+    )
+
+
+def trend_page(
+    seen: Outlook, *, picture: str, laws: Mapping[str, Taylor | TooLittle] | None = None, units: Units = "mm"
+) -> str:
     """The history and outlook of one cutter as a page; `picture` is the plot's file name beside it ("": none)."""
     words = " ".join(forecast_text(seen))
     return render(
@@ -140,7 +156,7 @@ def trend_page(seen: Outlook, *, picture: str, units: Units = "mm") -> str:
         title=seen.cutter,
         look=grade_look(seen.grade),
         about=outlook_text(seen, units),
-        forecast=forecast_text(seen),
+        forecast=(*forecast_text(seen), *law_text(laws or {})),
         shot=Shot(picture, picture, picture, f"Wear of {seen.cutter} against use. {words}")
         if picture
         else None,
