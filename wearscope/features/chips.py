@@ -6,7 +6,7 @@ The depth is the outline's: the broken hollow on the rake face behind it may loo
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -52,6 +52,8 @@ _FOLLOWED = 1 / 3
 """Least share of an edge's outline that must be followed: an end edge may stop at the axis, half-way across the cutter."""
 _NEAR = 2.5
 """The edge is traced where it stays within so many sigma_b of its course, and followed into an opening where it does not."""
+_TIP = 0.2
+"""Depth that the unknown form of a tip may cost, in sigma_b: between a round and a pointed one of drawn chips."""
 _STEEPEST = 2.0
 """Edges break in shells: a chip is at most so many times as deep as it is wide (common practice, no source)."""
 _GUARD = 3.0
@@ -306,10 +308,18 @@ def _opening(
 ) -> tuple[Floats, Floats]:
     """How far an opening reaches in the columns of `part`, and how far it surely does; `inner` are those that went astray."""
     contour = np.nan_to_num(rough[part])
-    # within an opening shadows and haze lie along the edge
-    begin = np.where(contour < -2 * blur, contour - 4 * blur, np.where(inner, 2 * blur, -_NEAR * blur))
     width = part.stop - part.start
     depth = max(32.0, 0.75 * width) + 4 * blur
+    usual, near = float(np.median(ground.level)), (strip.d_px <= -1.5 * blur) & (strip.d_px >= -4 * blur)
+    ground = ground.part(part)
+    outside = np.median(strip.light[near][:, part][:, inner], axis=0)
+    if np.median(np.abs(outside - usual)) > 0.5 * np.median(ground.usual):
+        # material stands out of the edge: the ground lies beyond it
+        begin = np.where(inner, -depth, -_NEAR * blur)
+        ground = replace(ground, level=np.full(width, usual))
+    else:
+        # within an opening shadows and haze lie along the edge
+        begin = np.where(contour < -2 * blur, contour - 4 * blur, np.where(inner, 2 * blur, -_NEAR * blur))
     for _ in range(3):
         deep = straighten(
             photo.linear_bgr,
@@ -320,11 +330,11 @@ def _opening(
             d_range=(float(np.min(begin)) - 4 * blur - 2, depth),
             weights=weights,
         )
-        found = follow_openings(deep, ground.part(part), begin_px=begin, blur_px=blur)
+        found = follow_openings(deep, ground, begin_px=begin, blur_px=blur)
         if np.isfinite(found.place_px).all():
             break
         depth *= 2
-    return _believed(found, ground.part(part), blur), found.sure_px
+    return _believed(found, ground, blur), found.sure_px
 
 
 def _believed(found: Openings, ground: Ground, blur: float) -> Floats:
@@ -332,7 +342,7 @@ def _believed(found: Openings, ground: Ground, blur: float) -> Floats:
     place = found.place_px.copy()
     faint = min(10 * ground.noise, 0.35 * float(np.median(ground.usual)))
     alike = 1.5 * ground.noise + 0.1 * ground.usual + ground.tolerance
-    for a, b in _runs(~(np.abs(place) < _NEAR * blur)):
+    for a, b in _runs(~(place < _NEAR * blur)):
         within = found.departure[a:b]
         other = not np.isfinite(within).any() or abs(np.nanmedian(within)) > np.median(alike[a:b])
         # a bottomless or very narrow opening is a dull line in the cutter
@@ -468,7 +478,9 @@ def _stretches(missing: Floats, noise: _Noise, mouth: int, blur: float) -> list[
         deep = moving_mean(left, count) > _SURE * noise.local(count)
         for a, b in _runs(behind & np.isfinite(left)):
             closed = a > 0 and b < len(left)
-            wide = b - a >= mouth
+            # blur may narrow the mouth of a shallow chip by about half of itself on either side
+            shallow = np.max(left[a:b]) < _NEAR * blur
+            wide = b - a >= (mouth - blur if shallow else mouth)
             if closed and wide and deep[a:b].any() and np.mean((left / noise.local(b - a))[a:b]) > _SURE:
                 found.append((a, b))
                 left[max(0, a - mouth) : b + mouth] = np.nan
@@ -493,12 +505,13 @@ def _chip(seen: _Seen, a: int, b: int, sign: float) -> Chip:
     sharp = unblur(shown, blur_px=1.1 * blur)
     jagged = robust_sigma((shown - _calm(shown, 2.5 * blur))[inner])
     single = max(noise.single_px, jagged)
-    k, depth, shared = _deepest(sign * sharp, inner, single, blur)
+    k, depth, shared = _deepest(sign * sharp, inner, noise.single_px, blur)
     place, flat = s[a:b][[k]], sign * float(_calm(shown, 1.25 * blur)[inner][k])
     u = {
         "noise": single / float(np.sqrt(shared)) + float(noise.level_px[a + k]),
         "baseline": float(line.uncertainty(place)[0]),
-        "blur": 0.4 * abs(depth - flat),
+        # the blurred picture does not tell a pointed tip from a round one, nor the corner of a floor
+        "blur": float(np.hypot(0.4 * (depth - flat), _TIP * min(abs(depth), blur))),
         "form": 0.5 * (float(seen.doubt[a + k]) + _spike(sign * sharp[inner], depth, blur)),
     }
     deepest = seen.frame.to_photo(place, line(place) + sign * depth)[0]
@@ -525,7 +538,7 @@ def _deepest(offset: Floats, inner: slice, noise: float, blur: float) -> tuple[i
     depth = float(first[k])
     while 2.5 * widest * blur < (inner.stop - inner.start) / 2:
         smooth = _calm(offset, 1.25 * 1.6 * widest * blur)[inner]
-        if np.max(first) - np.max(smooth) > 2 * noise:
+        if np.max(first) - np.max(smooth) > noise:
             break
         widest *= 1.6
         k, depth = int(np.argmax(smooth)), float(np.max(smooth))
@@ -544,11 +557,16 @@ def _spike(offset: Floats, depth: float, blur: float) -> float:
 
 
 def _calm(offset: Floats, half_px: float) -> Floats:
-    """Parabolas through neighbours within `half_px`: noise goes, peaks stay (Savitzky and Golay 1964)."""
+    """Parabolas through neighbours within `half_px`: noise goes, peaks stay (Savitzky and Golay 1964).
+
+    Never beyond those neighbours: beside a wall a parabola swings over.
+    """
     half = max(1, round(half_px))
     x = np.arange(-half, half + 1)
     kernel = np.linalg.pinv(np.stack([np.ones(len(x)), x, x * x], axis=1))[0]
-    return np.convolve(np.pad(offset, half, mode="edge"), kernel[::-1], mode="valid")
+    padded = np.pad(offset, half, mode="edge")
+    near = np.lib.stride_tricks.sliding_window_view(padded, len(x))
+    return np.clip(np.convolve(padded, kernel[::-1], mode="valid"), near.min(axis=1), near.max(axis=1))
 
 
 def _depth(chips: list[Chip], scans: Iterable[EdgeScan]) -> Quantity:
