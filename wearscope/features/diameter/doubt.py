@@ -6,7 +6,7 @@ from wearscope.features.diameter.edge_fit import ANGLE_SPREAD, EdgeFit
 from wearscope.features.diameter.grid import AGREES_PX, NOISE_PX, STRAIGHT, Series, columns_in
 from wearscope.outline.silhouette import NotASilhouette
 
-__all__ = ["believable", "doubt", "falls_short", "is_straight", "must_match", "must_turn"]
+__all__ = ["believable", "doubt", "is_straight", "must_match", "must_turn"]
 
 
 def doubt(series: Series, fit: EdgeFit) -> str:
@@ -15,7 +15,7 @@ def doubt(series: Series, fit: EdgeFit) -> str:
         return "the edges do not lie where the angles given put them"
     if fit.noise_px > 4 * NOISE_PX:
         return "the edges follow the fit only roughly"
-    if falls_short(fit):
+    if _falls_short(fit):
         return "the outline falls short of an edge found"
     if fit.rivalled:
         return "edges of another diameter explain the outline nearly as well"
@@ -37,7 +37,7 @@ def is_straight(fit: EdgeFit) -> bool:
     return abs(fit.helix) * float(np.ptp(fit.along_px)) < STRAIGHT
 
 
-def falls_short(fit: EdgeFit) -> bool:
+def _falls_short(fit: EdgeFit) -> bool:
     """Whether a line of the outline lies below a straight edge all along, which cannot be: an edge is the least that is seen."""
     if not is_straight(fit):
         return False

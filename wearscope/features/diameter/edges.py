@@ -6,7 +6,7 @@ import numpy as np
 
 from wearscope.features.diameter.beginnings import STARTS, beginnings, carried_on, helix_sizes
 from wearscope.features.diameter.cutting_length import END_SHARE, after_corner, cutting_end, step_along
-from wearscope.features.diameter.doubt import believable, falls_short, is_straight, must_turn
+from wearscope.features.diameter.doubt import believable, is_straight, must_turn
 from wearscope.features.diameter.edge_fit import EdgeFit, EdgesNotFound, fit_from
 from wearscope.features.diameter.grid import NOISE_PX, STRAIGHT, Series, columns_in
 
@@ -76,13 +76,11 @@ def _best_start(series: Series, zone: tuple[float, float], flutes: int) -> EdgeF
 
 
 def _rivals(best: tuple[float, int, EdgeFit], other: tuple[float, int, EdgeFit]) -> bool:
-    """Whether another fit of straight edges holds half as many samples as the best, as closely, and gives another diameter."""
+    """Whether another fit of straight edges holds half as many samples as the best, as closely, and reaches beyond its uncertainty."""
     if not (is_straight(best[2]) and is_straight(other[2]) and _good(other) and other[0] > best[0] / 2):
         return False
-    if falls_short(other[2]):
-        return False
     (a, sd_a), (b, sd_b) = best[2].largest_px(), other[2].largest_px()
-    return abs(a - b) > 3 * (NOISE_PX + float(np.hypot(sd_a, sd_b)))
+    return abs(a - b) + 2 * sd_b > 2 * sd_a + 3 * NOISE_PX
 
 
 def _good(tried: tuple[float, int, EdgeFit]) -> bool:
