@@ -12,6 +12,7 @@ from wearscope.errors import PhotoError
 from wearscope.facts import CutterKind, Facts
 from wearscope.features.chips import measure_chips
 from wearscope.features.corner import measure_corner
+from wearscope.features.end_view import measure_end
 from wearscope.features.land import measure_land
 from wearscope.features.nose import measure_nose
 from wearscope.features.patch import measure_patch
@@ -202,6 +203,8 @@ def _seen(
         yield from _along_edge(photo, scale, expected, grey)
     elif view in ("shank", "profile"):
         yield measure_shank(photo, scale, view=view)
+    elif view == "end":
+        yield measure_end(photo)
     else:
         yield Finding(not_measured=dict.fromkeys(expected, "nothing is measured on photos of this view yet"))
 
