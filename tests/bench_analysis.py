@@ -13,6 +13,7 @@ import pytest
 
 from wearscope.features.chips import measure_chips
 from wearscope.features.corner import measure_corner
+from wearscope.features.patch import measure_patch
 from wearscope.features.tint import measure_tint
 from wearscope.geometry.scale import Scale
 from wearscope.outline.find import find_outline
@@ -43,7 +44,7 @@ def test_outline_and_gate(benchmark: Any, photo: Photo) -> None:
     assert benchmark(find_outline, photo).corner is not None
 
 
-@pytest.mark.parametrize("measure", [measure_corner, measure_chips, measure_tint])
+@pytest.mark.parametrize("measure", [measure_corner, measure_chips, measure_patch, measure_tint])
 def test_feature(benchmark: Any, photo: Photo, measure: Any) -> None:
     outline = find_outline(photo)
     assert benchmark(measure, photo, outline, SCALE).quantities
@@ -58,7 +59,8 @@ def test_everything(benchmark: Any, photo: Photo) -> None:
     def everything() -> int:
         outline = find_outline(photo)
         return sum(
-            len(m(photo, outline, SCALE).quantities) for m in (measure_corner, measure_chips, measure_tint)
+            len(m(photo, outline, SCALE).quantities)
+            for m in (measure_corner, measure_chips, measure_patch, measure_tint)
         )
 
     assert benchmark(everything) > 5

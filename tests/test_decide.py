@@ -199,6 +199,7 @@ GOOD = Finding(
         "corner_radius": Quantity(0.012, "mm", {"noise": 0.001}),
         "corner_recession": Quantity(0.005, "mm", {"noise": 0.001}),
         "chip_depth_max": Quantity(0.008, "mm", kind="upper_limit"),
+        "corner_patch_depth": Quantity(0.09, "mm", kind="upper_limit"),
         "heat_tint_share": Quantity(0.0, "share", {"noise": 0.005}),
         "edge_blur_width": Quantity(1.1, "px", {"noise": 0.02}),
     },
@@ -220,7 +221,13 @@ def test_a_good_corner_is_sharp() -> None:
 
 
 @pytest.mark.parametrize(
-    "gone", [("corner_radius", "corner_recession"), ("chip_depth_max",), ("heat_tint_share",)]
+    "gone",
+    [
+        ("corner_radius", "corner_recession"),
+        ("chip_depth_max",),
+        ("corner_patch_depth",),
+        ("heat_tint_share",),
+    ],
 )
 def test_a_required_measurement_that_is_missing_makes_a_retake(gone: tuple[str, ...]) -> None:
     judgement = judge(without(GOOD, *gone), view="corner", facts=Facts(), limits=LIMITS, px_per_mm=250.0)
@@ -228,9 +235,15 @@ def test_a_required_measurement_that_is_missing_makes_a_retake(gone: tuple[str, 
     assert "taken away" in judgement.reasons[0]
 
 
-def test_heat_is_required_only_where_light_falls_on_the_face() -> None:
-    back_lit = without(GOOD, "heat_tint_share")
+def test_heat_and_patches_are_required_only_where_light_falls_on_the_face() -> None:
+    back_lit = without(GOOD, "heat_tint_share", "corner_patch_depth")
     assert grade_of(Finding(back_lit.quantities, back_lit.not_measured)) == "sharp"
+
+
+@pytest.mark.parametrize(("depth", "grade"), [(0.02, "worn"), (0.25, "worn"), (0.5, "discard")])
+def test_a_corner_with_a_patch_inside_its_outline_is_never_sharp(depth: float, grade: str) -> None:
+    patch = Quantity(depth, "mm", {"resolution": 0.01})
+    assert grade_of(Finding({**GOOD.quantities, "corner_patch_depth": patch}, flags=GOOD.flags)) == grade
 
 
 def test_a_broken_corner_without_a_radius_is_judged_by_its_recession() -> None:

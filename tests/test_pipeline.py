@@ -121,7 +121,12 @@ def test_a_file_that_is_no_photo_is_an_error(tmp_path: Path) -> None:
         inspect_photo(path, scale_source=TypedScale(PX_PER_MM), facts=SIX_MM, limits=LIMITS)
 
 
-REQUIRED = {"measure_corner": "corner", "measure_chips": "chips", "measure_tint": "heat"}
+REQUIRED = {
+    "measure_corner": "corner",
+    "measure_chips": "chips",
+    "measure_patch": "patch",
+    "measure_tint": "heat",
+}
 
 
 @pytest.mark.parametrize("feature", REQUIRED)

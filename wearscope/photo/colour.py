@@ -9,7 +9,11 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["balance", "ciede2000", "lab_from_linear"]
+__all__ = ["balance", "ciede2000", "is_silhouette", "lab_from_linear"]
+
+_BACKLIT, _LAMP, _BEFORE_LAMP = 0.01, 0.5, 0.06
+"""A cutter whose lighter tenth is below the first share of the background's light is a silhouette; before a background
+that itself is a lamp (brighter than half of full scale) it is one below the last."""
 
 
 def lab_from_linear(bgr: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -37,3 +41,8 @@ def ciede2000(lab1: ArrayLike, lab2: ArrayLike) -> NDArray[np.float64]:
     formula: Callable[..., object] = color.deltaE_ciede2000
     first, second = np.broadcast_arrays(np.asarray(lab1, np.float64), np.asarray(lab2, np.float64))
     return np.asarray(formula(first, second), np.float64)
+
+
+def is_silhouette(cutter: float, ground: float) -> bool:
+    """Is a cutter whose lighter tenth sends `cutter`, before a background of `ground` (linear light 0..1), lit from behind only?"""
+    return cutter < (_BEFORE_LAMP if ground > _LAMP else _BACKLIT) * ground

@@ -15,6 +15,7 @@ from wearscope.synthetic.surface import FINISHES, Heat, brushed, clouds, film_co
 
 __all__ = [
     "Look",
+    "Patch",
     "Seen",
     "background_light",
     "build_scene",
@@ -30,12 +31,24 @@ Background = Literal["backlit", "dark", "paper", "desk"]
 
 
 @dataclass(frozen=True, slots=True)
+class Patch:
+    """A rough patch at the corner that leaves the outline whole: a quarter of an ellipse that reaches `end_mm` and `side_mm` along the
+    edges, `level` times as light as the metal, its roughness (sd of the logarithm of light) `rough`, in grains of about `grain_mm`."""
+
+    end_mm: float
+    side_mm: float
+    level: float = 0.6
+    rough: float = 0.6
+    grain_mm: float = 0.02
+
+
+@dataclass(frozen=True, slots=True)
 class Look:
     """Surface, light and background.
 
     `finish` is a key of `surface.FINISHES`. `plain` leaves out everything but two even levels (linear light, `body_level` and
     `ground_level`). `resin_share` is the share of the body under resin, `patch_mm` the reach of rough fracture surface behind chips and
-    breaks, `bright_rim_mm` the width of the shine on a dull edge, `defocus_px_per_mm` the blur sigma a millimetre out of the plane of the
+    breaks, `patch` one at a corner that is whole, `bright_rim_mm` the width of the shine on a dull edge, `defocus_px_per_mm` the blur sigma a millimetre out of the plane of the
     axis, `light` a factor on the light from the body, `texture` the strength of the grinding lines.
     """
 
@@ -48,6 +61,7 @@ class Look:
     resin_share: float = 0.0
     dust: int = 6
     patch_mm: float = 0.0
+    patch: Patch | None = None
     bright_rim_mm: float = 0.0
     defocus_px_per_mm: float = 0.0
     light: float = 1.0
@@ -243,6 +257,10 @@ def _with_dirt(
         colour = colour + 0.5 * rim[..., None] * np.array([1.0, 0.97, 0.92], np.float32)
     if look.patch_mm and damage:
         colour = _with_fracture(colour, seen, inward, look.patch_mm, damage, rng)
+    if look.patch is not None:
+        colour = _with_patch(colour, seen, look.patch, place, rng)
+        area = np.pi / 4 * look.patch.end_mm * look.patch.side_mm
+        truth["corner_patch"] = {"end_mm": look.patch.end_mm, "side_mm": look.patch.side_mm, "area_mm2": area}
     return look.light * _with_dust(colour, look.dust, rng), truth
 
 
@@ -298,6 +316,19 @@ def _with_fracture(
     rough = np.exp(0.6 * clouds(size, rng, (2.5, 6.0, 18.0), (0.8, 1.0, 0.8)))
     fracture = (0.10 * rough)[..., None] * np.array([1.05, 1.0, 0.93], np.float32)
     return np.asarray(colour * (1 - mask) + mask * fracture, np.float32)
+
+
+def _with_patch(colour: Light, seen: Seen, patch: Patch, place: Placement, rng: np.random.Generator) -> Light:
+    """Grey and rough inside the quarter ellipse, whatever lay on the metal before; its border is ragged by about a grain."""
+    size = (colour.shape[1], colour.shape[0])
+    grain = max(patch.grain_mm * place.px_per_mm, 1.5)
+    out = np.hypot(seen.x / patch.end_mm, seen.up / patch.side_mm)
+    reach = min(patch.end_mm, patch.side_mm)
+    ragged = 1 + patch.grain_mm / reach * clouds(size, rng, (2 * grain,), (1.0,))
+    mask = np.clip((ragged - out) * reach * place.px_per_mm + 0.5, 0, 1)[..., None]
+    rough = np.exp(patch.rough * clouds(size, rng, (grain, 2 * grain), (1.0, 0.7)))[..., None]
+    grey = np.mean(colour, axis=2, keepdims=True)
+    return np.asarray(colour * (1 - mask) + mask * patch.level * rough * grey, np.float32)
 
 
 def _with_dust(colour: Light, count: int, rng: np.random.Generator) -> Light:

@@ -10,7 +10,7 @@ from wearscope.finding import Curve, Finding, Mark
 from wearscope.geometry.scale import Scale
 from wearscope.measures import MEASURES
 from wearscope.outline.shape import Outline
-from wearscope.photo.colour import ciede2000, lab_from_linear
+from wearscope.photo.colour import ciede2000, is_silhouette, lab_from_linear
 from wearscope.photo.read import Photo
 from wearscope.quantity import Quantity
 
@@ -25,9 +25,6 @@ _FEWEST = 100
 """Colour is judged on at least this many map px."""
 _SHORTEST = 5
 """Map px of edge: a shorter tint may be overlooked."""
-_BACKLIT, _LAMP, _BEFORE_LAMP = 0.01, 0.5, 0.06
-"""A cutter whose lighter tenth is below the first share of the background's light is a silhouette; before a background
-that itself is a lamp (brighter than half of full scale) it is one below the last."""
 
 
 def measure_tint(photo: Photo, outline: Outline, scale: Scale, *, grey: ArrayLike | None = None) -> Finding:
@@ -68,8 +65,7 @@ def _card(grey: ArrayLike) -> tuple[float, float]:
 def _nothing_to_judge(colours: ChromaMap) -> str:
     if not colours.cutter.any():
         return "no cutter was found"
-    least = _BEFORE_LAMP if colours.ground_light > _LAMP else _BACKLIT
-    if np.percentile(colours.light[colours.cutter], 90) < least * colours.ground_light:
+    if is_silhouette(float(np.percentile(colours.light[colours.cutter], 90)), colours.ground_light):
         return "lit from behind: the cutter is a silhouette without colour"
     if colours.valid.sum() < _FEWEST:
         return "too dark or blown out everywhere to judge a colour"
