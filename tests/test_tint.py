@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from tint_scenes import draw, film_reflectance
 
 from wearscope.features.tint import Temper, measure_tint, ratios, temper_colours
+from wearscope.features.tint.temper import PLAIN_STEEL_C, temperature_words
 from wearscope.flags import FLAGS
 from wearscope.geometry.scale import Scale
 from wearscope.outline.shape import Outline
@@ -120,6 +121,29 @@ def test_names_do_not_depend_on_light_or_white_balance(nm, shade, light):
     assert before[0] == after[0]
 
 
+# Temper colours of plain carbon steel, degrees Celsius, one row a published table (primidi.com; gdgwsteel.org, from Fahrenheit;
+# an encyclopaedia's "Temper Color"; gdgwsteel.net; wikisum.wiki), as read on their pages
+TABLES_C = {
+    Temper.STRAW: (176, 205, 226, 177, 204, 227, 220, 230, 240, 232),
+    Temper.BROWN: (260, 260, 240, 250, 265),
+    Temper.PURPLE: (282, 282, 260, 270, 280, 277),
+    Temper.BLUE: (310, 337, 371, 310, 338, 300, 330, 350, 300, 293, 288),
+}
+
+
+@pytest.mark.parametrize("colour", TABLES_C)
+def test_temperatures_span_the_published_tables(colour):
+    assert PLAIN_STEEL_C[colour] == (min(TABLES_C[colour]), max(TABLES_C[colour]))
+    low, high = PLAIN_STEEL_C[colour]
+    assert f"{low} to {high} °C" in temperature_words(colour)
+
+
+def test_no_temperature_for_carbide_high_speed_steel_or_coatings():
+    assert "no temperature is given" in temperature_words(Temper.BLUE)
+    assert "°C" not in temperature_words(Temper.BLUE, coated=True)
+    assert temperature_words(Temper.CLEAN) == temperature_words(Temper.OTHER) == ""
+
+
 # drawn scenes
 
 
@@ -213,6 +237,7 @@ def test_what_a_heat_finding_carries():
     assert set(finding.quantities["heat_tint_depth"].parts) == {"threshold", "resolution", "scale"}
     assert "blue" in finding.remarks[0]
     assert "CIEDE2000" in finding.remarks[0]
+    assert "blue means 288 to 371 °C" in finding.remarks[1]
     assert {curve.name for curve in finding.curves} == {"heat_tint", "heat_tint_zone"}
     x, y = np.rint(finding.marks[0].px).astype(int)
     assert mask[y, x]

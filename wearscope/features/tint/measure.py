@@ -6,6 +6,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from wearscope.features.tint.chroma import ChromaMap, chroma_map, ratios
 from wearscope.features.tint.judge import Verdict, find_white, judge
+from wearscope.features.tint.temper import Temper, temper_colours, temperature_words
 from wearscope.finding import Curve, Finding, Mark
 from wearscope.geometry.scale import Scale
 from wearscope.measures import MEASURES
@@ -23,6 +24,8 @@ _REACH = 4
 """Map px inward from the outline within which a tint belongs to the edge; the margin of the map is 2."""
 _FEWEST = 100
 """Colour is judged on at least this many map px."""
+_SPECK = 25
+"""Map px (5 x 5) of a colour below which it may be a fringe."""
 _SHORTEST = 5
 """Map px of edge: a shorter tint may be overlooked."""
 
@@ -44,7 +47,8 @@ def measure_tint(photo: Photo, outline: Outline, scale: Scale, *, grey: ArrayLik
     white = find_white(colours, None if grey is None else _card(grey))
     verdict = judge(colours, white)
     flags = (f"tint:{verdict.kind}",) + ("white_balance_assumed",) * verdict.white_assumed
-    remarks = (f"Tint: {verdict.kind} ({verdict.evidence}{_difference(colours, verdict)}).",)
+    words = f"Tint: {verdict.kind} ({verdict.evidence}{_difference(colours, verdict)})."
+    remarks = tuple(filter(None, (words, _temperature(colours, verdict))))
     reason = _hidden(colours, outline, verdict)
     if reason:
         return _not_measured(reason, flags, remarks)
@@ -132,6 +136,18 @@ def _difference(colours: ChromaMap, verdict: Verdict) -> str:
     tinted, clean = (_at_half_light(a, b, verdict.neutral) for a, b in ((u, v), verdict.clean))
     difference = float(np.percentile(ciede2000(tinted, clean), 90))
     return f"; colour difference from the clean surface up to {difference:.0f} (CIEDE2000)"
+
+
+def _temperature(colours: ChromaMap, verdict: Verdict) -> str:
+    """In words, from the furthest temper colour that fills more than a speck of the zone."""
+    if not verdict.heat.any():
+        return ""
+    u, v = (
+        a[verdict.heat] - np.float32(c) for a, c in zip((colours.u, colours.v), verdict.clean, strict=True)
+    )
+    seen = np.bincount(temper_colours(u, v), minlength=len(Temper))
+    enough = [t for t in (Temper.STRAW, Temper.BROWN, Temper.PURPLE, Temper.BLUE) if seen[t] >= _SPECK]
+    return temperature_words(max(enough, default=Temper.CLEAN), coated=verdict.clean != verdict.neutral)
 
 
 def _at_half_light(u: ArrayLike, v: ArrayLike, neutral: tuple[float, float]) -> NDArray[np.float32]:

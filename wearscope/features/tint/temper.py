@@ -11,7 +11,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Temper", "temper_colours"]
+__all__ = ["PLAIN_STEEL_C", "Temper", "temper_colours", "temperature_words"]
 
 
 class Temper(IntEnum):
@@ -23,6 +23,29 @@ class Temper(IntEnum):
     PURPLE = 3
     BLUE = 4
     OTHER = 5
+
+
+PLAIN_STEEL_C: dict[Temper, tuple[int, int]] = {
+    Temper.STRAW: (176, 240),
+    Temper.BROWN: (240, 265),
+    Temper.PURPLE: (260, 282),
+    Temper.BLUE: (288, 371),
+}
+"""Lowest and highest temperature (degrees Celsius) at which published tables for plain carbon steel, short exposure, have these colours;
+pale to dark straw, and dark blue to grey-blue, are each one here. The tables (primidi.com "Tempering colors"; gdgwsteel.org; gdgwsteel.net;
+an encyclopaedia's entry "Temper Color"; wikisum.wiki "Heat coloring of metals") disagree by 17 to 28 degrees at one name; longer
+exposure deepens a colour at the same temperature, alloying raises the temperature of a colour."""
+
+
+def temperature_words(furthest: Temper, *, coated: bool = False) -> str:
+    """What the furthest of the colours seen says about the temperature, for people; nothing where it is no temper colour."""
+    if furthest not in PLAIN_STEEL_C:
+        return ""
+    why = "no published table holds for high-speed steel or carbide, so no temperature is given"
+    if coated:
+        return f"Temperature: the colours of a heated coating depend on the coating; {why}."
+    low, high = PLAIN_STEEL_C[furthest]
+    return f"Temperature: on plain steel, {furthest.name.lower()} means {low} to {high} °C by tables that disagree; {why}."
 
 
 _WARM, _PURPLE, _BLUE, _END = -100.0, -20.0, 85.0, 180.0
