@@ -168,7 +168,7 @@ def _scan(photo: Photo, outline: Outline, corner: CornerPose, name: str) -> Edge
     s, rough = s[on], rough[on] - course(s[on])
     weights = _weights(photo, frame, s[s >= start], course, blur)
     strip, trace, line = _traced(photo, frame, s, course(s), weights, start, blur)
-    if line is not None and np.abs(line(s) - course(s))[s <= line.end_px].max() > blur:
+    if line is not None and np.abs(line(s) - course(s))[s <= line.end_px].max() > 1.5 * blur:
         rough += course(s) - line(s)
         strip, trace, line = _traced(photo, frame, s, line(s), weights, start, blur)
     if line is None:

@@ -75,12 +75,13 @@ def tail_sigma(values: Floats) -> float:
 def moving_mean(values: Floats, count: int) -> Floats:
     """Mean over `count` neighbours, same length; at the ends over those that exist. NaN counts as absent."""
     present = np.isfinite(values)
-    kernel = np.ones(max(1, count))
-    total = np.convolve(np.where(present, values, 0.0), kernel, mode="full")
-    number = np.convolve(present.astype(float), kernel, mode="full")
-    begin = (max(1, count) - 1) // 2
-    part = slice(begin, begin + len(values))
-    return np.where(number[part] > 0, total[part] / np.maximum(number[part], 1), np.nan)
+    total = np.concatenate([[0.0], np.cumsum(np.where(present, values, 0.0))])
+    number = np.concatenate([[0], np.cumsum(present)])
+    count = max(1, count)
+    end = np.arange(len(values)) + (count - 1) // 2 + 1
+    first, last = np.maximum(end - count, 0), np.minimum(end, len(values))
+    among = number[last] - number[first]
+    return np.where(among > 0, (total[last] - total[first]) / np.maximum(among, 1), np.nan)
 
 
 def fit_baseline(
@@ -138,8 +139,11 @@ def _score(residual: Floats, reach: float) -> tuple[Floats, NDArray[np.intp]]:
 def _candidates(s: Floats, d: Floats, length: float, degree: int) -> Floats:
     """Exact curves through the medians of some blocks of the edge, shape (candidates, degree + 1)."""
     blocks = _BLOCKS if degree == 1 else _BLOCKS // 2
-    parts = [p for p in np.array_split(np.arange(len(s)), blocks) if len(p)]
-    middle = np.array([[np.mean(s[p]), np.median(d[p])] for p in parts])
+    size = -(-len(s) // blocks)
+    whole = slice(len(s) // size * size)
+    middle = np.stack(
+        [s[whole].reshape(-1, size).mean(axis=1), np.median(d[whole].reshape(-1, size), axis=1)], axis=1
+    )
     picks = np.array(list(combinations(range(len(middle)), degree + 1)))
     rows = _powers(middle[:, 0], length, degree)[picks]
     found: Floats = np.linalg.solve(rows, middle[picks, 1][..., None])[..., 0]
