@@ -15,8 +15,14 @@ from wearscope.features.tint import Temper, measure_tint, ratios, temper_colours
 from wearscope.features.tint.temper import PLAIN_STEEL_C, temperature_words
 from wearscope.flags import FLAGS
 from wearscope.geometry.scale import Scale
+from wearscope.outline.find import find_outline
 from wearscope.outline.shape import Outline
 from wearscope.photo.read import decode_photo, read_photo, srgb_to_linear
+from wearscope.synthetic.camera import Camera, encode_jpeg, photograph
+from wearscope.synthetic.corner import corner_scene
+from wearscope.synthetic.outlines import Edges
+from wearscope.synthetic.paint import Look
+from wearscope.synthetic.surface import Heat
 
 SCALE = Scale(200.0, {"fit": 0.001})
 SURFACES = {"none": "none", "heat": "heat", "resin": "resin", "gold": "coating", "violet": "coating"}
@@ -200,6 +206,45 @@ def test_share_and_depth_follow_the_drawn_film():
     assert inside >= 11
 
 
+def share_on_a_drawn_cutter(seed):
+    """(measured share, truth): part of the edge tinted, part clean; truth: film of 10 nm and more, faint yellow in the tables."""
+    rng = np.random.default_rng([5, seed])
+    heat = Heat(
+        film_nm=float(rng.uniform(30, 60)),
+        depth_mm=float(rng.uniform(0.3, 0.8)),
+        reach_mm=float(rng.uniform(0.8, 1.6)),
+    )
+    scene = corner_scene(
+        rng,
+        size=(1000, 800),
+        px_per_mm=200.0,
+        corner_px=(650.0, 560.0),
+        edges=Edges(6, (0, 30)[seed % 2], 2.0),
+        look=Look("dark", "hss", heat=heat, dust=0),
+    )
+    picture, truth = photograph(scene, Camera(blur_px=1.05, vignetting=0.14, bayer=True), rng)
+    photo = decode_photo(encode_jpeg(picture, 90), "drawn")
+    finding = measure_tint(photo, find_outline(photo), SCALE)
+    return finding.quantities["heat_tint_share"], truth["heat_tint_share"]
+
+
+def check_shares(seeds):
+    found = [share_on_a_drawn_cutter(seed) for seed in seeds]
+    assert all(0.2 < true < 0.8 for _, true in found)
+    inside = [abs(share.value - true) <= share.expanded for share, true in found]
+    assert np.mean(inside) >= 0.9
+    assert abs(np.mean([share.value - true for share, true in found])) < 0.03
+
+
+def test_the_share_of_a_partly_tinted_edge_lies_in_its_interval():
+    check_shares(range(4))
+
+
+@pytest.mark.slow
+def test_the_share_of_a_partly_tinted_edge_lies_in_its_interval_full_count():
+    check_shares(range(40))
+
+
 def test_the_same_picture_turned_gives_the_same_answer():
     data, mask, _ = draw("heat", np.random.default_rng(5), ground="paper")
     photo = decode_photo(data, "scene")
@@ -360,8 +405,6 @@ def test_rendered_pictures():
 )
 def test_real_photos(name, allowed):
     """What a person sees: 8, 18 and 77 are heat-stained, 13 is gold and clean, 10 black and clean."""
-    from wearscope.outline.find import find_outline
-
     photo = read_photo(folder("WEARSCOPE_REAL_PHOTOS") / f"{name}.jpg")
     assert tint(measure_tint(photo, find_outline(photo), Scale(250.0))) in allowed
 
