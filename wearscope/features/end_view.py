@@ -243,9 +243,9 @@ def _reach(photo: Photo, tip: _Tip) -> str:
     gap = float(np.percentile(light[(away > 0.3) & (away < 0.9)], 15))
     share = (float(np.median(light[away < 0.03])) - gap) / max(lands - gap, 1e-6)
     if share > 0.6:
-        return "an edge reaches the centre: the cutter may plunge, as far as this picture shows"
+        return "the centre shines as the end edges do: one may reach it; look with a loupe before you plunge"
     if share < 0.25:
-        return "no edge reaches the centre: do not plunge with it"
+        return "no edge is seen to reach the centre: do not plunge with it"
     return (
         "whether an edge reaches the centre cannot be told: do not plunge before you have looked with a loupe"
     )

@@ -421,7 +421,10 @@ def _surface(photo: Photo, shank: _Shank, scale: Scale) -> tuple[SurfaceLine, ..
 
 
 def _lines_in_words(lines: tuple[SurfaceLine, ...]) -> Iterator[str]:
-    meaning = {"around": "it has turned in the collet", "along": "it has slipped, or was pushed in past dirt"}
+    meaning = {
+        "around": "it may have turned in the collet",
+        "along": "it may have slipped, or met dirt in the collet",
+    }
     for kind, why in meaning.items():
         if count := sum(line.kind == kind for line in lines):
             yield f"{count} line{'s' if count > 1 else ''} {kind} the shank: {why}; look at the collet too"

@@ -28,7 +28,7 @@ Verdict = Literal["in tolerance", "under", "over", "cannot tell"]
 def it6_um(above_mm: float, up_to_mm: float) -> float:
     """The tolerance grade IT6 (um) of a range of nominal sizes, before rounding; sizes up to 3 mm count from 1 mm on."""
     size = math.sqrt(above_mm * up_to_mm)
-    return 10 * (0.45 * size ** (1 / 3) + 0.001 * size)
+    return 10 * (0.45 * math.cbrt(size) + 0.001 * size)
 
 
 def h6_lower_um(nominal_mm: float) -> float:
