@@ -255,7 +255,9 @@ def _draw_pins(
     """Number the marks that belong to lines of the key, in place: C1, C2 for chips, H1 for heat, P1 for a patch."""
     numbers: Counter[str] = Counter()
     for mark in marks:
-        if mark.name.startswith(("chip", "heat", "stuck", "land", "burr", "groove", "score", "flute", "patch")):
+        if mark.name.startswith(
+            ("chip", "heat", "stuck", "land", "burr", "groove", "score", "flute", "patch")
+        ):
             letter = mark.name[0].upper()
             numbers[letter] += 1
             at = place(np.array([mark.px], np.float64))[0]
