@@ -334,7 +334,10 @@ def _opening(
         if np.isfinite(found.place_px).all():
             break
         depth *= 2
-    return _believed(found, ground, blur), found.sure_px
+    place = _believed(found, ground, blur)
+    # ground must be seen beyond what stands out
+    place[(begin < -_NEAR * blur) & (found.sure_px < begin + 2 * blur)] = np.nan
+    return place, found.sure_px
 
 
 def _believed(found: Openings, ground: Ground, blur: float) -> Floats:
@@ -436,9 +439,9 @@ def _judge(name: str, seen: _Seen, *, outline_px: float) -> EdgeScan:
         tuple(
             chip
             for a, b in _stretches(sign * seen.missing, seen.noise, mouth, seen.blur)
-            if sign * (chip := _chip(seen, a, b, sign)).depth_px < _STEEPEST * chip.length_px
+            if sign * (chip := _chip(seen, a, b, sign)).depth_px < steepest * chip.length_px
         )
-        for sign in (1.0, -1.0)
+        for sign, steepest in ((1.0, _STEEPEST), (-1.0, 1.0))  # what sticks is a layer, no taller than wide
     )
     certain = 2 * (_SURE + ONE_SIDED_95) * float(np.median(seen.noise.local(mouth)))
     places = np.arange(seen.s_px[0], seen.line.end_px, 4.0)

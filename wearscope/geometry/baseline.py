@@ -107,6 +107,8 @@ def fit_baseline(
         price = max(2 * step_px, 0.02 * len(s))
         if tried is not None and (best is None or tried[0] > best[0] + price):
             best = tried
+        elif degree > 1:
+            break  # what a parabola does not follow better, no higher power of the same sign does
     if best is None or best[0] <= 0:
         return None
     return _finish(s, d, length, best[1], noise, floor_px, step_px, seen)
