@@ -175,9 +175,7 @@ def test_rendered_profiles_give_the_ratio_of_shank_and_scale(renders: Path) -> N
         if "shank_diameter" in finding.quantities:
             measured += 1
             quantity = finding.quantities["shank_diameter"]
-            assert abs(quantity.value - truth["tool"]["shank_diameter_mm"]) < quantity.expanded + 0.004, (
-                path.name
-            )
+            assert abs(quantity.value - truth["tool"]["shank_diameter_mm"]) < quantity.expanded, path.name
     assert measured >= 6
 
 

@@ -451,6 +451,8 @@ def _diameter(shank: _Shank) -> Quantity:
             "noise": noise,
             "level": float(np.sqrt(2)) * shank.level_px,
             "limb": abs(shank.limb_px) / 2,
+            # blur is not quite Gaussian and limbs glow a little in a wide back light: a tenth of the blur a side
+            "blur": float(np.sqrt(2)) * 0.1 * shank.bar.blur_px,
             "form": float(width.std()),
         },
     )
