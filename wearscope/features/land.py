@@ -70,7 +70,7 @@ _TOLD_APART = 8.0
 """The edge's own range (four times its scatter) may reach half of the land's width, else the two cannot be told apart."""
 _BROKEN = 4.0
 """A land this many times wider than the usual one of the same edge (the middle of its lower half) is a break."""
-_FORM_PX, _FORM = 2.0, 0.05
+_FORM_PX, _FORM = 2.5, 0.06
 """Where a border lies that grinding lines make ragged is a matter of about this, px and share of the land's width (drawn
 lands; cameras and people agree to 5 to 10 um or 1 to 3 % in print)."""
 _PATCH_GROUPS = 9
