@@ -158,10 +158,10 @@ LINES: dict[str, LineLook] = {
     "patch": LineLook("patch inside the outline", ORANGE, (8.0, 2.0), 2.0),
     "new outline": LineLook("outline when new", GREEN, (2.0, 4.0), 1.5),
     "score": LineLook("line on the shank", PURPLE, (4.0, 3.0), 1.5),
-    "burr": LineLook("burr", ORANGE, None, 2.5),
-    "groove": LineLook("groove", YELLOW, None, 2.5),
-    "axis": LineLook("circle through the corners", SKY, (3.0, 5.0)),
-    "flute": LineLook("corner of a flute", YELLOW, None, 1.7),
+    "burr": LineLook("burr", ORANGE, (2.0, 2.0), 2.5),
+    "groove": LineLook("groove", YELLOW, (6.0, 2.0), 2.5),
+    "axis": LineLook("circle through the corners", SKY, (6.0, 6.0)),
+    "flute": LineLook("corner of a flute", YELLOW, None, 2.0),
     "stuck": LineLook("stuck material", WHITE, (5.0, 3.0), 2.0),
 }
 """By the beginning of a curve's or mark's name, spaces and underscores alike."""
@@ -294,10 +294,15 @@ def gauge(quantity: Quantity, worn: float, discard: float, *, units: Units = "mm
         place(high),
         place(worn),
         place(discard),
-        f"worn {value_text(worn, quantity.unit, units=units)}",
-        f"discard {value_text(discard, quantity.unit, units=units)}",
+        f"worn {_limit_text(worn, quantity.unit, units)}",
+        f"discard {_limit_text(discard, quantity.unit, units)}",
         quantity.value > end,
     )
+
+
+def _limit_text(step: float, unit: str, units: Units) -> str:
+    """A limit in three digits: one that follows from another has many."""
+    return value_text(float(f"{step:.3g}"), unit, units=units)
 
 
 @dataclass(frozen=True, slots=True)
