@@ -180,6 +180,22 @@ def test_plain_damage_is_never_sharp(name: str, px_per_mm: float) -> None:
 
 
 @real
+@pytest.mark.parametrize("number", ["desk_18", "desk_32", "desk_36", "desk_64", "desk_77", "machine_118"])
+def test_damage_that_a_person_sees_is_never_sharp(number: str) -> None:
+    """A mill of 6 mm, and an insert, whose limits are wider."""
+    for kind in ("flat", "surfacing"):
+        assert real_photo(f"corner_{number}", 250.0, kind).grade != "sharp"
+
+
+@real
+@pytest.mark.parametrize("number", ["8", "18", "32", "36", "85"])
+def test_corners_that_are_broken_away_are_discarded(number: str) -> None:
+    facts = Facts.given(kind="flat", material="carbide", diameter_mm=6.0)
+    photo = Path(str(REAL)) / f"corner_desk_{number}.jpg"
+    assert inspect_photo(photo, scale_source=TypedScale(250.0), facts=facts, limits=LIMITS).grade == "discard"
+
+
+@real
 @pytest.mark.parametrize("name", ["corner_desk_10", "corner_desk_13", "corner_desk_25"])
 def test_good_inserts_are_not_discarded(name: str) -> None:
     assert real_photo(name, 250.0).grade != "discard"

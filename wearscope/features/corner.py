@@ -61,6 +61,9 @@ _ROOM_PX = 16.0
 _ARC_MISFIT = 0.04
 """An arc fits if the outline strays from it by less than this share of the recession, and of sigma_b, rms (a 45
 degree chamfer strays from its best arc by 5 to 7 % of the recession, computed)."""
+_VAGUE = 3.0
+"""An arc is given up for the outline where its radius is open by a third, and its recession this many times less certain
+than the outline's: clean arcs are surer than that."""
 _STRAIGHT = 0.3
 """An edge that turns by more than this (rad) on the way to the corner is no edge: something is broken out of it."""
 _CONTOUR_BLUR = 0.3
@@ -394,10 +397,20 @@ def _unlike_an_arc(fit: CornerFit, pose: CornerPose, loss: CornerLoss | None) ->
         return "broken, not rounded: the outline leaves the edges long before the corner"
     excess, _ = _excess(fit.solution)
     ragged = float(np.std(form_deviation(fit.solution)[1]))
+    if loss is not None and fit.resolved and _vague(fit, loss):
+        return "broken, not rounded: the outline tells more than any arc fitted to the corner"
     clean = loss is None or loss.overhang < 3 * loss.u_position + wedge.blur
     if clean and excess > _ARC_MISFIT * (wedge.recession + wedge.blur) and excess > 1.5 * ragged:
         return "broken, not rounded: an arc does not fit the corner"
     return None
+
+
+def _vague(fit: CornerFit, loss: CornerLoss) -> bool:
+    """Does the arc leave the recession far more open than the outline does?"""
+    low, high = fit.interval()
+    in_outline = COVERAGE_FACTOR * math.hypot(loss.u_position, _CONTOUR_BLUR * fit.wedge.blur)
+    open_radius = (high - low) / 2 > fit.radius / _VAGUE
+    return open_radius and _quantities(fit)["corner_recession"].expanded > _VAGUE * in_outline
 
 
 def _rounded(fit: CornerFit, scale: Scale) -> Finding:
