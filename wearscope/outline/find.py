@@ -140,6 +140,7 @@ def _rake_side(candidates: list[CornerCandidate]) -> CornerCandidate:
     for other in candidates[1:]:
         if (
             other.score > _EQUAL * best.score
+            and min(arm.length for arm in other.arms) > _LONG_EDGE
             and _share_end_edge(best, other)
             and _handed(other) > 0.5 > _handed(best)
         ):
