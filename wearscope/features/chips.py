@@ -310,7 +310,8 @@ def _opening(
     contour = np.nan_to_num(rough[part])
     width = part.stop - part.start
     depth = max(32.0, 0.75 * width) + 4 * blur
-    usual, near = float(np.median(ground.level)), (strip.d_px <= -1.5 * blur) & (strip.d_px >= -4 * blur)
+    usual = float(np.median(ground.level))
+    near = (strip.d_px <= -1.5 * blur) & (strip.d_px >= -max(4 * blur, 2.5))  # drawings have no blur
     ground = ground.part(part)
     outside = np.median(strip.light[near][:, part][:, inner], axis=0)
     if np.median(np.abs(outside - usual)) > 0.5 * np.median(ground.usual):
