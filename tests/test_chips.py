@@ -249,6 +249,54 @@ def test_false_chips_are_rare_and_the_depth_is_covered() -> None:
     holds(seen)
 
 
+def unfound(seed: int, pictures: int) -> list[float]:
+    """By how many px the limit exceeds the deepest drawn chip of edges on which no chip was found; nearly all are too shallow to be."""
+    rng = np.random.default_rng(seed)
+    room = []
+    for number in range(pictures):
+        background, blur = ("backlit", "dark", "paper")[number % 3], float(rng.uniform(0.7, 1.8))
+        sigma = float(np.hypot(blur, 12**-0.5))
+        chips = tuple(
+            Chip(
+                at,
+                rng.uniform(0.1, 0.7) / PX_PER_MM,
+                sigma * rng.uniform(6.5, 20) / PX_PER_MM,
+                edge=edge,
+                form=str(rng.choice(FORMS)),
+            )
+            for edge, at in (("side", 0.6), ("end", 0.5))
+        )
+        scene = drawn(
+            chips=chips,
+            size=(900, 720),
+            corner_px=(float(rng.uniform(600, 650)), float(rng.uniform(520, 560))),
+            rotation_deg=float(rng.uniform(-10, 10)),
+            look=Look(background, dust=0, ground_level=0.75 if background == "paper" else None),
+        )
+        for name, scan in edge_scan(
+            scene, Camera(blur_px=blur, full_well_e=12000, read_e=8, jpeg_quality=92)
+        ).items():
+            if not scan.chips:
+                depths = [
+                    t["depth_mm"] * PX_PER_MM for t in scene.truth["chips"] if name.startswith(t["edge"])
+                ]
+                room.append(scan.at_most_px - max(depths))
+    return room
+
+
+def test_no_chip_is_deeper_than_the_limit_that_is_given_where_none_is_found() -> None:
+    room = unfound(11, 16)
+    assert len(room) > 12
+    assert np.mean(np.array(room) > 0) >= 0.94
+
+
+@pytest.mark.slow
+def test_no_chip_is_deeper_than_the_limit_over_many() -> None:
+    room = np.array(unfound(12, 150))
+    print(f"{len(room)} edges, {np.mean(room > 0):.1%} hold, median room {np.median(room):.2f} px")
+    assert np.mean(room > 0) >= 0.94
+
+
 @pytest.mark.slow
 def test_false_chips_are_rare_and_the_depth_is_covered_over_many() -> None:
     seen = tally(6, 150)

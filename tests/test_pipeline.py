@@ -202,6 +202,22 @@ def test_good_inserts_are_not_discarded(name: str) -> None:
 
 
 @real
+def test_most_real_corners_carry_a_decision() -> None:
+    """Graded as mills of 6 mm; good inserts are not thrown away. One is out of focus, the end edge of another hides before a blurred flank."""
+    assert REAL is not None
+    grades = {
+        path.stem: inspect_photo(
+            path, scale_source=TypedScale(250.0), facts=replace(SIX_MM, flutes=1), limits=LIMITS
+        ).grade
+        for path in sorted(Path(REAL).glob("corner_*.jpg"))
+        if "background" not in path.stem
+    }
+    assert len(grades) == 12
+    assert sum(grade == "retake" for grade in grades.values()) <= 2
+    assert {grades[f"corner_desk_{n}"] for n in (10, 13, 25)} <= {"sharp", "worn"}
+
+
+@real
 def test_a_machine_without_a_tool_is_a_retake() -> None:
     assert real_photo("corner_machine_background1", 250.0).grade == "retake"
 

@@ -54,6 +54,8 @@ _NEAR = 2.5
 """The edge is traced where it stays within so many sigma_b of its course, and followed into an opening where it does not."""
 _TIP = 0.2
 """Depth that the unknown form of a tip may cost, in sigma_b: between a round and a pointed one of drawn chips."""
+_FILLED = 0.27
+"""What blur at most fills of a chip with the least mouth: the half level over the tip of a shallow V lies sqrt(2 / pi) sigma_b times its slope too high."""
 _STEEPEST = 2.0
 """Edges break in shells: a chip is at most so many times as deep as it is wide (common practice, no source)."""
 _GUARD = 3.0
@@ -84,8 +86,9 @@ class Chip:
 
 @dataclass(frozen=True, slots=True)
 class EdgeScan:
-    """What one edge shows: chips, stuck stretches, the undamaged edge, and how shallow a chip it could show.
+    """What one edge shows: chips, stuck stretches, the undamaged edge.
 
+    `detection_px` is the depth from which a chip is found for certain; beside the chips found nothing lies deeper than `at_most_px` (95 %).
     `length_px` of it was looked at, the outline goes on along it for `outline_px`.
     """
 
@@ -95,6 +98,7 @@ class EdgeScan:
     baseline_px: Floats
     noise_px: float
     detection_px: float
+    at_most_px: float
     length_px: float
     outline_px: float
 
@@ -107,7 +111,7 @@ class EdgeScan:
 def measure_chips(photo: Photo, outline: Outline, scale: Scale) -> Finding:
     """Number, greatest depth and total length of the chips along both edges.
 
-    Without a chip the depth is an upper limit: the shallowest chip that would have been found for certain. Where an edge could not be
+    Without a chip the depth is an upper limit: as deep as one may be that was not told from the edge's own scatter. Where an edge could not be
     followed, or little of it, chips on the other one are lower limits, and no chip there says nothing: not measured.
     """
     scans, reasons = scan_edges(photo, outline)
@@ -173,11 +177,19 @@ def _scan(photo: Photo, outline: Outline, corner: CornerPose, name: str) -> Edge
         strip, trace, line = _traced(photo, frame, s, line(s), weights, start, blur)
     if line is None:
         return f"{name}: the edge is too faint to follow"
-    edge, doubt = _with_openings(photo, strip, weights, trace, rough, start, blur)
+    ground = ground_levels(strip, trace, blur_px=blur)
+    edge, doubt = _with_openings(photo, strip, weights, trace, ground, rough, start, blur)
     told = np.isfinite(edge[(s >= start) & (s <= line.end_px)])
     if min(told.mean(), line.on_edge[: len(told) // 4].mean()) < _SEEN:
         return f"{name}: cutter and background look alike along most of it, or beside the corner"
-    edge[_foreign(strip, trace, line(s) - strip.course_px, blur)] = np.nan
+    away = strip.d_px[:, None] - (line(s) - strip.course_px)
+    opening = np.abs(np.nan_to_num(edge - line(s))) > _NEAR * blur
+    odd = (
+        _foreign(strip, trace, ground, away, blur)
+        | _grounds_meet(strip, ground, away, blur)
+        | (_gleam_ends(trace, ground, blur) & ~_widened(opening, 6 * blur))
+    )
+    edge[_widened(odd, 3 * blur)] = np.nan
     part = (s >= start) & (s <= line.end_px)
     missing = _bridged(edge[part] - line(s[part]), round(_MOUTH * blur))
     # rims and grinding marks belong to the edge's own scatter, chips that stand far out of it do not
@@ -217,7 +229,14 @@ def _weights(photo: Photo, frame: Frame, s: Floats, course: Baseline, blur: floa
 
 
 def _with_openings(
-    photo: Photo, strip: Strip, weights: Floats, trace: Trace, rough: Floats, start: float, blur: float
+    photo: Photo,
+    strip: Strip,
+    weights: Floats,
+    trace: Trace,
+    ground: Ground,
+    rough: Floats,
+    start: float,
+    blur: float,
 ) -> tuple[Floats, Floats]:
     """Offset of the edge in the frame: the trace where it stays near the course, openings followed where it does not;
     and by how much more of an opening may be a dark hollow in the cutter.
@@ -226,8 +245,12 @@ def _with_openings(
     """
     offset = trace.offset_px.copy()
     doubt = np.zeros(len(offset))
-    ground = ground_levels(strip, trace, blur_px=blur)
     astray = ~(np.abs(offset) < _NEAR * blur) & (strip.s_px >= start)
+    for a, b in _runs(astray):
+        # no outline seen through blur goes so far within one column, and back
+        beside = np.abs(offset[[max(0, a - 1), min(b, len(offset) - 1)]])
+        if b - a < 2 * blur and beside.max() < 0.5 * _NEAR * blur:
+            offset[a:b], astray[a:b] = np.nan, False
     pad = round(4 * blur)
     for a, b in _runs(_closed(astray, 2 * pad)):
         if b - a < 2 * blur:
@@ -245,20 +268,42 @@ def _with_openings(
     return offset + strip.course_px, np.nan_to_num(doubt)
 
 
-def _foreign(strip: Strip, trace: Trace, line: Floats, blur: float) -> Bools:
+def _foreign(strip: Strip, trace: Trace, ground: Ground, away: Floats, blur: float) -> Bools:
     """Columns where something lies across the edge that is neither ground nor cutter: dust, a fibre, a reflection.
 
     There the light just outside of the edge is darker or lighter than both by a third of their difference.
     """
-    ground = ground_levels(strip, trace, blur_px=blur)
     cutter = ground.level + np.sign(np.nanmedian(trace.inside - trace.outside)) * ground.usual
     low, high = np.minimum(ground.level, cutter), np.maximum(ground.level, cutter)
-    away = strip.d_px[:, None] - line
     beside = (away > -3 * blur) & (away < 0)
     beyond = np.maximum(strip.light - high, low - strip.light) - 0.33 * ground.usual - 5 * ground.noise
-    hit = (np.where(beside, beyond, -1.0) > 0).sum(axis=0) >= max(2, blur)
-    reach = np.ones((1, 2 * round(3 * blur) + 1), np.uint8)
-    return np.asarray(cv2.dilate(hit.astype(np.uint8)[None, :], reach)[0] > 0)
+    return np.asarray((np.where(beside, beyond, -1.0) > 0).sum(axis=0) >= max(2, blur))
+
+
+def _widened(on: Bools, by: float) -> Bools:
+    reach = np.ones((1, 2 * round(by) + 1), np.uint8)
+    return np.asarray(cv2.dilate(on.astype(np.uint8)[None, :], reach)[0] > 0)
+
+
+def _grounds_meet(strip: Strip, ground: Ground, away: Floats, blur: float) -> Bools:
+    """Columns where the ground beside the edge is just changing, as where a sheet ends or a shadow begins: its half level is that of neither.
+
+    Its light, at a distance where nothing stuck to the edge reaches it, changes within six blurs by a third of the step to the cutter.
+    """
+    rows = np.where((away < -3 * blur) & (away > -8 * blur - 1), strip.light, np.nan)
+    return _changing(np.nanmedian(rows, axis=0), ground, blur)
+
+
+def _gleam_ends(trace: Trace, ground: Ground, blur: float) -> Bools:
+    """Columns where the cutter's light is changing likewise, and less than half of the step to the ground is left."""
+    step = np.abs(running_median(trace.inside - trace.outside, 6 * blur))
+    return _changing(trace.inside, ground, blur) & (step < ground.usual / 2)
+
+
+def _changing(light: Floats, ground: Ground, blur: float) -> Bools:
+    lag = max(1, round(3 * blur))
+    calm = np.pad(running_median(light, 6 * blur), lag, mode="edge")
+    return np.asarray(np.abs(calm[2 * lag :] - calm[: -2 * lag]) > ground.usual / 3)
 
 
 def _bridged(values: Floats, gap: int) -> Floats:
@@ -350,7 +395,11 @@ def _believed(found: Openings, ground: Ground, blur: float) -> Floats:
         within = found.departure[a:b]
         other = not np.isfinite(within).any() or abs(np.nanmedian(within)) > np.median(alike[a:b])
         # a bottomless or very narrow opening is a dull line in the cutter
-        narrow = not np.nanmax(place[a:b], initial=0.0) < _STEEPEST * (b - a) or np.isnan(place[a:b]).any()
+        narrow = (
+            b - a < 2 * blur
+            or not np.nanmax(place[a:b], initial=0.0) < _STEEPEST * (b - a)
+            or np.isnan(place[a:b]).any()
+        )
         if other or narrow or np.median(found.step[a:b]) < faint:
             place[a:b] = np.nan
     return place
@@ -453,9 +502,26 @@ def _judge(name: str, seen: _Seen, *, outline_px: float) -> EdgeScan:
         seen.frame.to_photo(places, seen.line(places)),
         seen.line.noise_px,
         certain,
+        _at_most(seen),
         float(np.isfinite(seen.missing).sum()),
         outline_px,
     )
+
+
+def _at_most(seen: _Seen) -> float:
+    """How deep the deepest chip can be that was not told from the edge's own scatter (px, one-sided 95 %).
+
+    No true chip goes deeper than what is seen at its own place, and that errs by more than 1.64 times its uncertainty once in twenty.
+    """
+    known = np.isfinite(seen.missing)
+    shown = np.interp(seen.s_px, seen.s_px[known], seen.missing[known])
+    # what the corner's own rounding leaves at the first columns is no chip
+    shoulder = np.argmin(shown[: round(_MOUTH * seen.blur)] > seen.noise.single_px)
+    known[:shoulder] = False
+    local = np.hypot(seen.noise.single_px * seen.noise.worse, seen.noise.level_px)
+    u = np.hypot(local, seen.line.uncertainty(seen.s_px))
+    depth = _calm(shown, 1.25 * seen.blur) + ONE_SIDED_95 * u
+    return float(np.max(depth[known], initial=0.0)) / (1 - _FILLED)
 
 
 def _noise(missing: Floats, good: Bools, trace: Trace, part: Bools, single: float, blur: float) -> _Noise:
@@ -575,7 +641,7 @@ def _calm(offset: Floats, half_px: float) -> Floats:
 
 def _depth(chips: list[Chip], scans: Iterable[EdgeScan]) -> Quantity:
     if not chips:
-        return Quantity(max(scan.detection_px for scan in scans), "px", kind="upper_limit")
+        return Quantity(max(scan.at_most_px for scan in scans), "px", kind="upper_limit")
     deepest = max(chips, key=lambda c: c.depth_px)
     return Quantity(deepest.depth_px, "px", deepest.u_depth_px)
 
