@@ -37,6 +37,8 @@ MEASURES: dict[str, str] = {
     "worn_zone_diameter": "mm",
     "flute_count": "count",
     "corner_radius_spread": "mm",
+    **{f"flute_{k}_radius": "mm" for k in range(1, 9)},
+    "end_edge_gap": "mm",
     "included_angle": "deg",
     "tip_width": "mm",
     "nose_radius": "mm",
@@ -70,6 +72,8 @@ LABELS: dict[str, str] = {
     "worn_zone_diameter": "Diameter near the tip, worn",
     "flute_count": "Flutes",
     "corner_radius_spread": "Corners, unequal distance from axis",
+    **{f"flute_{k}_radius": f"Flute {k}, corner from axis" for k in range(1, 9)},
+    "end_edge_gap": "End edge stops short of centre by",
     "nose_deviation": "Nose, deviation from form",
     "form_deviation": "Deviation from form when new",
 }

@@ -291,7 +291,8 @@ def _grounds_meet(strip: Strip, ground: Ground, away: Floats, blur: float) -> Bo
     Its light, at a distance where nothing stuck to the edge reaches it, changes within six blurs by a third of the step to the cutter.
     """
     rows = np.where((away < -3 * blur) & (away > -8 * blur - 1), strip.light, np.nan)
-    return _changing(np.nanmedian(rows, axis=0), ground, blur)
+    # where none of it is in the picture, the ground's usual light stands in
+    return _changing(np.nanmedian(np.vstack([rows, ground.level]), axis=0), ground, blur)
 
 
 def _gleam_ends(trace: Trace, ground: Ground, blur: float) -> Bools:

@@ -1,8 +1,11 @@
-"""Looking along the axis at the tip: how many flutes there are, and whether an edge reaches the centre.
+"""Looking along the axis at the tip: how many flutes, do their corners lie at the same distance from the axis, does an edge reach the centre.
 
 The tip is sharp in the picture, what lies behind it is not. Going in from outside, the first sharp edge in each direction is the
 outline: at a cutting corner it drops from the cutting circle straight down the rake face. All corners drop in one sense of turn and
 stand evenly round the axis, or the picture is refused: nothing is guessed.
+
+The axis itself is not to be seen. Flutes and gashes are ground about it and do not wear away, so it is where the inner part of
+the picture, turned by one pitch, fits itself: distances are from there. That the whole tip runs out against the shank is not seen.
 """
 
 from dataclasses import dataclass
@@ -11,18 +14,22 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.finding import Finding, Mark
+from wearscope.finding import Curve, Finding, Mark
+from wearscope.geometry.scale import Scale
 from wearscope.outline.find import gradients_of, small_copy
 from wearscope.outline.gate import WIDEST_BLUR_PX, exposure_flags
 from wearscope.photo.read import Photo
-from wearscope.quantity import Quantity
+from wearscope.quantity import ONE_SIDED_95, Quantity
 from wearscope.subpixel.profile import measure_steps
+from wearscope.subpixel.symmetry import find_pivot
 
 __all__ = ["NAMES", "measure_end"]
 
 Floats = NDArray[np.float64]
 
-NAMES = ("flute_count", "corner_radius_spread", "cutting_diameter")
+NAMES = ("flute_count", "corner_radius_spread", "end_edge_gap")
+MOST_FLUTES = 8
+"""More corners than a router cutter has."""
 _RAYS = 1440
 _DROP = 0.12
 """Share of the radius by which the outline drops at a corner, within `_WITHIN` degrees: the gullet of any cutter is deeper, the
@@ -30,6 +37,10 @@ fall of its relief behind the edge shallower."""
 _WITHIN = 4.0
 _OUTER = 0.9
 """A corner lies on the outer tenth of the circle around the tip."""
+_STRAY = 0.03
+"""Share of the radius by which a ray may be off those around it: grain, dust and gaps in a faint outline are narrower than any tooth."""
+_AROUND = 15
+"""Rays (odd number) around one that say where the outline is: 4 degrees, less than half of the narrowest tooth."""
 _PLAIN = 0.1
 """How much farther out (share of the radius) corners must lie and drop than heels do, to be told from them."""
 _UNEVEN_DEG = 20.0
@@ -38,9 +49,21 @@ _WIDE_PX = 3.0
 """Blur (small px) that halves the slope of a sharp edge, not that of the shank's border far behind the tip."""
 _LIKE_ITSELF = 0.75
 """Correlation of the outline with itself turned by one pitch: a picture with another count, or none, stays below."""
-
-
-_NO_RADII = "the outline of the tip is followed too roughly to say how far each corner lies from the axis: use a series of silhouettes"
+_RING = (0.25, 0.8)
+"""Where flutes are alike (share of the radius): an edge over the centre belongs to one of them alone, and the corners are what is to be judged."""
+_FITS_ITSELF = 0.6
+"""Correlation of the detail in that ring with itself, turned, from which on a shared axis is believed: half of it is chance where only the number of
+flutes agrees, since all of them lie along the same radii."""
+_ALIKE = 0.0015
+"""Standard deviation by which gashes and flutes are off their common axis, as a share of the radius: 5 um on 6 mm (common practice, no source)."""
+_TILT = 0.0018
+"""A cutter held by eye leans by about 3 degrees, and an end edge dished by 2 degrees lies 0.035 radii deeper inside than at its corner: the two
+shift against each other by sin 3 degrees of that."""
+_BACK_DEG = (0.8, 7.0)
+"""The outline behind a corner that is carried on to it: beyond what blur and a rounded corner touch, nearer than the heel of a primary relief."""
+_CENTRE = 0.03
+"""An edge seen to go on to within this share of the radius reaches the centre; one that stops farther out leaves a pin that must be rubbed away."""
+_SIDE_ON = "seen along the axis a rounded or chipped corner looks like one that stands back: judge it on a photo of the corner, side-on"
 
 
 class _Unclear(Exception):
@@ -49,40 +72,90 @@ class _Unclear(Exception):
 
 @dataclass(frozen=True, slots=True)
 class _Tip:
-    """`centre_px` of the circle round the tip; corners (n, 2) in order of turn; `blur_px`."""
+    """`middle_px` of the circle round the tip, its outline `rho_px` along the rays from there, the ray of each corner (`at`), the
+    `sense` of turn in which the outline drops (+1: x to y), `radius_px` of the circle, `blur_px`."""
 
-    centre_px: Floats
-    corners_px: Floats
+    middle_px: Floats
+    rho_px: Floats
+    at: NDArray[np.intp]
+    sense: int
+    radius_px: float
     blur_px: float
 
     @property
-    def radii_px(self) -> Floats:
-        return np.asarray(np.hypot(*(self.corners_px - self.centre_px).T), np.float64)
+    def corners_px(self) -> Floats:
+        return self.middle_px + _placed(self.rho_px, self.at, self.sense)
 
 
-def measure_end(photo: Photo) -> Finding:
-    """Flute count, with a mark at each corner, and whether an edge reaches the centre (remark).
+@dataclass(frozen=True, slots=True)
+class _Teeth:
+    """Each corner about the axis, (n,) in order of turn: `radii_px` and their standard deviation without the axis, unit vectors `toward`
+    (n, 2), `gaps_px` between axis and inner end of the end edge; `axis_px` with its covariance."""
 
-    Distances of the corners from the axis are not measured. What cannot be told is named with its reason.
+    axis_px: Floats
+    covariance: Floats
+    radii_px: Floats
+    noise_px: Floats
+    toward: Floats
+    gaps_px: Floats
+
+    @property
+    def corners_px(self) -> Floats:
+        return np.asarray(self.axis_px + self.radii_px[:, None] * self.toward)
+
+
+def measure_end(photo: Photo, scale: Scale, *, flutes: int | None = None) -> Finding:
+    """Flute count, distance of each corner from the axis and how much they differ, and how near to the centre an edge reaches.
+
+    `flutes`: the number that was given; another one in the picture is flagged. The corners are numbered clockwise as seen; which is the
+    flute 1 of other photos, a picture of the end cannot tell. What cannot be told is named with its reason.
     """
     small, _ = small_copy(photo)
     flags = exposure_flags(small)
+    elsewhere = dict.fromkeys(("corner_radius", "chip_depth_max"), _SIDE_ON)
     try:
         tip = _find_tip(photo)
     except _Unclear as reason:
-        return Finding(not_measured=dict.fromkeys(NAMES, str(reason)), flags=(*flags, "end_unclear"))
-    if tip.blur_px > WIDEST_BLUR_PX:
-        flags = (*flags, "out_of_focus")
-    count = len(tip.corners_px)
+        return Finding(
+            not_measured=dict.fromkeys(NAMES, str(reason)) | elsewhere, flags=(*flags, "end_unclear")
+        )
+    count = len(tip.at)
+    flags = (
+        *flags,
+        *(("out_of_focus",) if tip.blur_px > WIDEST_BLUR_PX else ()),
+        *(("flutes_disagree",) if flutes not in (None, count) else ()),
+    )
     quantities = {
         "flute_count": Quantity(float(count), "count"),
         "edge_blur_width": Quantity(tip.blur_px, "px", {"noise": 0.05 * tip.blur_px}),
     }
-    marks = tuple(
-        Mark("flute", (float(x), float(y)), f"flute {k + 1}") for k, (x, y) in enumerate(tip.corners_px)
+    try:
+        teeth = _teeth(photo, tip)
+    except _Unclear as reason:
+        why = dict.fromkeys(NAMES[1:], str(reason)) | elsewhere
+        return Finding(quantities, why, _marks(tip.corners_px), flags, (), (_no_plunge(),))
+    measured = _radii(teeth) | {"corner_radius_spread": _spread(teeth), "end_edge_gap": _gap(teeth, tip)}
+    quantities |= {name: scale.to_mm(quantity) for name, quantity in measured.items()}
+    return Finding(
+        quantities,
+        elsewhere,
+        _marks(teeth.corners_px),
+        flags,
+        (_circle_curve(teeth),),
+        (_reach(measured["end_edge_gap"], tip.radius_px), *_short(quantities, count)),
     )
-    remarks = (_reach(photo, tip), "corners and chips are judged on a photo of each corner, side-on")
-    return Finding(quantities, dict.fromkeys(NAMES[1:], _NO_RADII), marks, flags, (), remarks)
+
+
+def _marks(corners_px: Floats) -> tuple[Mark, ...]:
+    return tuple(
+        Mark("flute", (float(x), float(y)), f"flute {k + 1}") for k, (x, y) in enumerate(corners_px)
+    )
+
+
+def _circle_curve(teeth: _Teeth) -> Curve:
+    turn = np.linspace(0, 2 * np.pi, 361)
+    ring = np.column_stack([np.cos(turn), np.sin(turn)])
+    return Curve("axis", teeth.axis_px + float(teeth.radii_px.max()) * ring, True)
 
 
 def _find_tip(photo: Photo) -> _Tip:
@@ -96,9 +169,8 @@ def _find_tip(photo: Photo) -> _Tip:
     middle = centre * step + (step - 1) / 2
     rho, blur = _refined(picture, middle, rough * step, step)
     sense, at = _corners(rho)
-    count = len(at)
-    _check(rho, at, count)
-    return _Tip(middle, middle + _placed(rho, at, sense), blur)
+    _check(rho, at, len(at))
+    return _Tip(middle, rho, at, sense, float(np.percentile(rho, 98)), blur)
 
 
 def _sharpness(small: NDArray[np.uint8]) -> NDArray[np.float32]:
@@ -135,7 +207,7 @@ def _sharp(fine: NDArray[np.float32]) -> float:
 def _rays(fine: NDArray[np.float32], centre: Floats, radius: float) -> Floats:
     """Distance of the first sharp edge from outside in each direction, NaN where there is none."""
     turn = 2 * np.pi * np.arange(_RAYS) / _RAYS
-    r = np.arange(1.12 * radius, 0.1 * radius, -0.5)
+    r = np.arange(1.04 * radius, 0.1 * radius, -0.5)
     x = centre[0] + r[:, None] * np.cos(turn)
     y = centre[1] + r[:, None] * np.sin(turn)
     values = cv2.remap(fine, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR)
@@ -153,13 +225,18 @@ def _refined(picture: NDArray[np.float32], middle: Floats, rough: Floats, step: 
     """The outline at sub-pixel where a step fits across the rays (else as found), and its blur."""
     turn = 2 * np.pi * np.arange(_RAYS) / _RAYS
     known = np.isfinite(rough)
-    filled = np.interp(np.arange(_RAYS), np.flatnonzero(known), rough[known], period=_RAYS)
+    filled = _without_strays(np.interp(np.arange(_RAYS), np.flatnonzero(known), rough[known], period=_RAYS))
     outward = np.column_stack([np.cos(turn), np.sin(turn)])
     fits = measure_steps(picture, middle + filled[:, None] * outward, outward, half_px=max(3.0 * step, 9.0))
     good = fits.ok & (np.abs(fits.position) < 2.5 * step) & (fits.u_position < 1.0)
     if good.mean() < 0.25:
         raise _Unclear("the outline of the tip does not stand out from what is behind it")
     return np.where(good, filled + fits.position, filled), float(np.median(fits.blur[good]))
+
+
+def _without_strays(rho: Floats) -> Floats:
+    around = np.median([np.roll(rho, k) for k in range(-(_AROUND // 2), _AROUND // 2 + 1)], axis=0)
+    return np.where(np.abs(rho - around) > _STRAY * np.percentile(rho, 98), around, rho)
 
 
 def _corners(rho: Floats) -> tuple[int, NDArray[np.intp]]:
@@ -197,7 +274,7 @@ def _peaks(drop: Floats, lag: int) -> NDArray[np.intp]:
 
 def _check(rho: Floats, at: NDArray[np.intp], count: int) -> None:
     """Refuse what does not stand evenly round the axis or does not look alike from flute to flute."""
-    if count > 8:
+    if count > MOST_FLUTES:
         raise _Unclear("more corners than a router cutter has")
     gaps = np.diff(np.concatenate([at, at[:1] + _RAYS])) * 360 / _RAYS
     if count >= 2 and np.abs(gaps - 360 / count).max() > _UNEVEN_DEG * 2 / count**0.5:
@@ -231,21 +308,182 @@ def _placed(rho: Floats, at: NDArray[np.intp], sense: int) -> Floats:
     return np.array(points)
 
 
-def _reach(photo: Photo, tip: _Tip) -> str:
-    """Does an edge reach the centre, as far as brightness tells: lands shine, the gap between them is dark."""
-    light = photo.linear()
-    radius = float(tip.radii_px.max()) if len(tip.corners_px) > 1 else 0.0
-    if not radius:
-        return "whether an edge reaches the centre cannot be told from a single flute"
-    y, x = np.mgrid[: light.shape[0], : light.shape[1]]
-    away = np.hypot(x - tip.centre_px[0], y - tip.centre_px[1]) / radius
-    lands = float(np.percentile(light[(away > 0.3) & (away < 0.9)], 85))
-    gap = float(np.percentile(light[(away > 0.3) & (away < 0.9)], 15))
-    share = (float(np.median(light[away < 0.03])) - gap) / max(lands - gap, 1e-6)
-    if share > 0.6:
-        return "the centre shines as the end edges do: one may reach it; look with a loupe before you plunge"
-    if share < 0.25:
-        return "no edge is seen to reach the centre: do not plunge with it"
+def _teeth(photo: Photo, tip: _Tip) -> _Teeth:
+    """The axis, and each corner where its end edge meets the outline behind it."""
+    count = len(tip.at)
+    if count < 2:
+        raise _Unclear("a single corner shows nothing of the axis it turns about")
+    picture = photo.linear()
+    pivot = find_pivot(
+        picture,
+        tip.middle_px,
+        ring_px=(_RING[0] * tip.radius_px, _RING[1] * tip.radius_px),
+        turns_deg=[360 / count * k for k in range(1, count // 2 + 1)],
+    )
+    if pivot is None or pivot.likeness < _FITS_ITSELF:
+        raise _Unclear("the flutes do not look alike enough to find the axis between them")
+    if float(np.hypot(*(pivot.px - tip.middle_px))) > 0.1 * tip.radius_px:
+        raise _Unclear("the axis of the flutes does not lie in the middle of the corners")
+    rows = [_tooth(picture, tip, pivot.px, corner) for corner in tip.corners_px]
+    radii, noise, toward, gaps = (np.array(column) for column in zip(*rows, strict=True))
+    return _Teeth(pivot.px, pivot.covariance, radii, noise, toward, gaps)
+
+
+def _tooth(
+    picture: NDArray[np.float32], tip: _Tip, axis: Floats, corner: Floats
+) -> tuple[float, float, Floats, float]:
+    """Radius of the corner and its standard deviation, the direction to it, and the gap between axis and end edge, px."""
+    reach = float(np.hypot(*(corner - axis)))
+    out = (corner - axis) / reach
+    line = _end_edge(picture, axis, out, reach, max(4 * tip.blur_px, 9.0))
+    ahead = np.array([-out[1], out[0]])
+    turn = 2 * np.pi * np.arange(_RAYS) / _RAYS
+    outline = tip.middle_px + tip.rho_px[:, None] * np.column_stack([np.cos(turn), np.sin(turn)]) - axis
+    radius = np.hypot(*outline.T)
+    angle = np.arctan2(outline @ ahead, outline @ out)
+    at = float(np.arctan2(line(reach), reach))
+    behind = -tip.sense * np.angle(np.exp(1j * (angle - at)))
+    low, high = np.deg2rad(_BACK_DEG)
+    used = (behind > low) & (behind < high) & (np.abs(radius - reach) < 0.12 * reach)
+    value, noise = _carried_on(behind[used], radius[used])
+    direction = np.cos(at) * out + np.sin(at) * ahead
+    return value, noise, direction, _inner_end(picture, axis, out, line, reach, tip)
+
+
+def _end_edge(
+    picture: NDArray[np.float32], axis: Floats, out: Floats, reach: float, half_px: float
+) -> np.polynomial.Polynomial:
+    """The end edge as a straight line: how far it lies to the side of the ray `out` at each distance from the axis."""
+    ahead = np.array([-out[1], out[0]])
+    s = reach * np.linspace(0.5, 0.96, 48)
+    line = np.polynomial.Polynomial([0.0])
+    for _ in range(2):
+        points = axis + s[:, None] * out + line(s)[:, None] * ahead
+        fits = measure_steps(picture, points, np.broadcast_to(ahead, points.shape), half_px=half_px)
+        good = fits.ok & (np.abs(fits.position) < 0.7 * half_px)
+        if good.sum() < len(s) / 3:
+            raise _Unclear("an end edge does not stand out from what lies before it")
+        line = _robust_line(s[good], line(s[good]) + fits.position[good])
+    return line
+
+
+def _robust_line(x: Floats, y: Floats) -> np.polynomial.Polynomial:
+    """Straight line by least squares, what is off by more than three robust standard deviations left out."""
+    line = np.polynomial.Polynomial.fit(x, y, 1)
+    for _ in range(3):
+        off = np.abs(y - line(x))
+        near = off <= 3 * 1.4826 * np.median(off) + 1e-6
+        line = np.polynomial.Polynomial.fit(x[near], y[near], 1)
+    return line
+
+
+def _carried_on(behind: Floats, radius: Floats) -> tuple[float, float]:
+    """The outline behind a corner as a straight line in angle, carried on to the corner: radius there and its standard deviation."""
+    if len(behind) < 10:
+        raise _Unclear("the outline behind a corner is not seen")
+    line = _robust_line(behind, radius)
+    off = radius - line(behind)
+    near = np.abs(off) <= 3 * 1.4826 * np.median(np.abs(off)) + 1e-6
+    x = behind[near]
+    lever = 1 / len(x) + x.mean() ** 2 / ((x - x.mean()) ** 2).sum()
+    # neighbouring rays share pixels: two of them count as one
+    return float(line(0.0)), float(off[near].std() * np.sqrt(2 * lever) + 1e-3)
+
+
+def _inner_end(
+    picture: NDArray[np.float32],
+    axis: Floats,
+    out: Floats,
+    line: np.polynomial.Polynomial,
+    reach: float,
+    tip: _Tip,
+) -> float:
+    """Going in along the end edge: the distance from the axis from which on its land no longer stands out from what lies before it."""
+    ahead = np.array([-out[1], out[0]])
+    s = np.arange(0.8 * reach, -0.1 * reach, -1.0)
+    offsets = np.linspace(2.0, 4.0, 5) * max(tip.blur_px, 1.0)
+    points = axis + s[:, None] * out + line(s)[:, None] * ahead
+
+    def beside(side: int) -> Floats:
+        at = points[:, None] + side * tip.sense * offsets[None, :, None] * ahead
+        x, y = (np.asarray(at[..., k], np.float32) for k in (0, 1))
+        return np.asarray(cv2.remap(picture, x, y, cv2.INTER_LINEAR).mean(axis=1), np.float64)
+
+    step = beside(-1) - beside(1)  # the land lies behind its edge
+    usual = float(np.median(step[s > 0.4 * reach]))
+    lost = step / usual < 0.5
+    gone = np.flatnonzero(np.convolve(lost, np.ones(4), "valid") == 4)
+    return float(s[gone[0]]) if len(gone) else float(s[-1])
+
+
+def _radii(teeth: _Teeth) -> dict[str, Quantity]:
+    """Distance of each corner from the axis, px."""
+    along = np.sqrt(np.einsum("ki,ij,kj->k", teeth.toward, teeth.covariance, teeth.toward))
+    return {
+        f"flute_{k + 1}_radius": Quantity(
+            float(r), "px", {"noise": float(noise), "axis": float(u), "form": _ALIKE * r, "tilt": _TILT * r}
+        )
+        for k, (r, noise, u) in enumerate(zip(teeth.radii_px, teeth.noise_px, along, strict=True))
+    }
+
+
+def _spread(teeth: _Teeth) -> Quantity:
+    """Largest less smallest distance, px; an upper limit where it may be chance."""
+    radii, count = teeth.radii_px, len(teeth.radii_px)
+    whole = float(radii.max())
+    alike = teeth.toward @ teeth.toward.T * whole**2
+    covariances = {
+        "noise": np.diag(teeth.noise_px**2),
+        "axis": teeth.toward @ teeth.covariance @ teeth.toward.T,
+        "form": _ALIKE**2 * alike,
+        "tilt": _TILT**2 * alike,
+    }
+    rng = np.random.default_rng(0)
+
+    def draws(covariance: Floats) -> Floats:
+        return rng.multivariate_normal(np.zeros(count), covariance, 2000, method="eigh")
+
+    value = float(np.ptp(radii))
+    parts = {name: float(np.std(np.ptp(radii + draws(c), axis=1))) for name, c in covariances.items()}
+    chance = float(np.quantile(np.ptp(draws(sum(covariances.values(), np.zeros((count, count)))), axis=1), 0.95))
+    if value > chance:
+        return Quantity(value, "px", parts)
+    limit = value + ONE_SIDED_95 * float(np.sqrt(sum(u * u for u in parts.values())))
+    return Quantity(limit, "px", parts, "upper_limit")
+
+
+def _gap(teeth: _Teeth, tip: _Tip) -> Quantity:
+    """How near to the axis the longest end edge reaches, px; an upper limit where it reaches it."""
+    gap = float(teeth.gaps_px.min())
+    axis = float(np.sqrt(np.trace(teeth.covariance) / 2))
+    # the end of a land is seen to about a blur, and a gash does not cut it off square
+    parts = {"blur": 1.5 * tip.blur_px, "axis": axis, "form": _ALIKE * tip.radius_px}
+    doubt = ONE_SIDED_95 * float(np.hypot(parts["blur"], np.hypot(axis, parts["form"])))
+    if gap < doubt:
+        return Quantity(max(gap, 0.0) + doubt, "px", parts, "upper_limit")
+    return Quantity(gap, "px", parts)
+
+
+def _no_plunge() -> str:
+    return "whether an edge reaches the centre cannot be told: do not plunge before you have looked with a loupe"
+
+
+def _reach(gap: Quantity, radius_px: float) -> str:
+    """May it plunge, in words."""
+    low, high = gap.bounds(floor=0.0)
+    if high < _CENTRE * radius_px:
+        return "an end edge reaches the centre: it may plunge"
+    if low > _CENTRE * radius_px:
+        return "no edge reaches the centre: do not plunge with it, enter on a ramp"
+    return _no_plunge()
+
+
+def _short(quantities: dict[str, Quantity], count: int) -> tuple[str, ...]:
+    """Which flute stands back, where the spread is more than chance."""
+    spread = quantities["corner_radius_spread"]
+    if spread.kind != "value":
+        return ()
+    least = min(range(1, count + 1), key=lambda k: quantities[f"flute_{k}_radius"].value)
     return (
-        "whether an edge reaches the centre cannot be told: do not plunge before you have looked with a loupe"
+        f"the corners are not at the same distance from the axis: flute {least} of this picture stands back the most and cuts less",
     )

@@ -17,7 +17,7 @@ from wearscope.geometry.scale import Scale
 from wearscope.outline.shape import CornerPose, Outline
 from wearscope.photo.read import Photo
 from wearscope.quantity import COVERAGE_FACTOR, ONE_SIDED_95, Quantity
-from wearscope.subpixel.profile import measure_steps
+from wearscope.subpixel.profile import StepFits, measure_steps
 
 __all__ = ["Shape", "measure_wear", "nominal_shape", "trace_shape"]
 
@@ -36,6 +36,9 @@ _HOLE = 5
 """An outline that is not seen over more than this many steps has a hole there, across which nothing is compared."""
 _ASTRAY_PX = 6.0
 """A step found farther than this from the contour belongs to something else."""
+_LIKE_GROUND, _EVEN = 5.0, 0.03
+"""The light on the ground changes evenly along an edge; a level that differs from that by more than five times the grain, and
+by more than even light leaves of the contrast, is a level on the cutter."""
 _MARGIN = 3.0
 """Places nearer to the worn corner than this many sigma_b are not registered on: its blur touches them."""
 _KNOWN = 0.5
@@ -115,11 +118,16 @@ def trace_shape(photo: Photo, outline: Outline, corner: Finding, scale: Scale) -
     size = _recession(recession.scaled(scale.px_per_mm, "px"))
     arc = _dense(curves["arc"], 0.5, fewest=_ARC_POINTS)
     sides = []
-    for name, joint, ahead, length in (
-        ("end_edge", arc[0], pose.end_direction, pose.end_length_px),
-        ("side_edge", arc[-1], pose.side_direction, pose.side_length_px),
+    end, side = np.array(pose.end_direction), np.array(pose.side_direction)
+    for name, joint, ahead, other, length in (
+        ("end_edge", arc[0], end, side, pose.end_length_px),
+        ("side_edge", arc[-1], side, end, pose.side_length_px),
     ):
-        sides.append(_follow(photo, outline, curves[name], joint, np.array(ahead), length, pose.blur_px))
+        course = _course(outline, curves[name], joint, ahead, min(length, _REACH_PX), _MARGIN * pose.blur_px)
+        course = _dense(course, _STEP_PX)
+        touched = np.arange(len(course)) * _STEP_PX < _MARGIN * pose.blur_px
+        cutter_right = bool(ahead[0] * other[1] - ahead[1] * other[0] > 0)
+        sides.append(_on_steps(photo, outline, course, touched, pose.blur_px, cutter_right=cutter_right))
     virtual = next(m.px for m in corner.marks if m.name == "virtual_corner")
     return _assembled(pose, np.array(virtual), sides, arc, size)
 
@@ -157,22 +165,53 @@ class _Side:
     seen: Bools
 
 
-def _follow(
-    photo: Photo, outline: Outline, fitted: Floats, joint: Floats, ahead: Floats, length: float, blur: float
+def _on_steps(
+    photo: Photo, outline: Outline, course: Floats, touched: Bools, blur: float, *, cutter_right: bool
 ) -> _Side:
-    """The edge from `joint` outwards: what the corner's blur touches is the fitted curve, then steps along it and the contour."""
-    course = _course(outline, fitted, joint, ahead, min(length, _REACH_PX), _MARGIN * blur)
-    course = _dense(course, _STEP_PX)
+    """A course moved onto the steps between cutter and ground; what the corner's blur `touched` is left as it is.
+
+    A step whose outer level is not the ground's is a grinding line or a bevel inside the cutter: there the edge is looked
+    for again on the straight way between the nearest places where it was found.
+    """
     normals = _normals(course)
+    offset, u, found = _steps(photo, outline, course, normals, blur, cutter_right)
+    seen = touched | found
+    if not seen.all() and seen.sum() > 1:
+        at = np.arange(len(course))
+        offset = np.where(touched, 0.0, offset)
+        on_edge = course + offset[:, None] * normals
+        way = np.column_stack([np.interp(at, at[seen], on_edge[seen, k]) for k in (0, 1)])
+        again, u_again, found_again = _steps(photo, outline, way, normals, blur, cutter_right)
+        between = (at > np.flatnonzero(seen)[0]) & (at < np.flatnonzero(seen)[-1])
+        late = ~seen & between & found_again
+        course = np.where(late[:, None], way, course)
+        offset, u, seen = np.where(late, again, offset), np.where(late, u_again, u), seen | late
+    offset = np.where(seen & ~touched, offset, 0.0)
+    return _Side(course + offset[:, None] * normals, _scatter(offset, seen, u), seen)
+
+
+def _steps(
+    photo: Photo, outline: Outline, course: Floats, normals: Floats, blur: float, cutter_right: bool
+) -> tuple[Floats, Floats, Bools]:
+    """Where the step to the ground lies across a course: offset along the normal, its standard uncertainty, and whether it is one."""
     low = np.maximum(np.floor(course.min(axis=0)) - 20, 0).astype(int)
     high = np.minimum(np.ceil(course.max(axis=0)) + 20, photo.size).astype(int)
     picture = photo.linear((int(low[0]), int(low[1]), int(high[0]), int(high[1])), mix=outline.mix)
     fits = measure_steps(picture, course - low, normals, half_px=_HALF_PROFILE_PX)
-    touched = np.arange(len(course)) * _STEP_PX < _MARGIN * blur
     found = fits.ok & (np.abs(fits.position) < _ASTRAY_PX) & (fits.u_position < _KNOWN * blur)
-    seen = touched | found
-    offset = np.where(seen & ~touched, fits.position, 0.0)
-    return _Side(course + offset[:, None] * normals, _scatter(offset, seen, fits.u_position), seen)
+    if found.sum() > _HOLE:
+        found &= _beside_ground(fits.before if cutter_right else fits.after, fits, found)
+    return fits.position, fits.u_position, np.asarray(found, bool)
+
+
+def _beside_ground(outer: Floats, fits: StepFits, found: Bools) -> Bools:
+    """Whether the level `outer` of each step is that of the ground along this part of the edge."""
+    at = np.arange(1.0, len(outer) + 1)
+    ground, _ = _robust_curve(at[found], outer[found], 1)
+    off = np.abs(outer - np.polynomial.polynomial.polyval(at, ground))
+    grain = 1.4826 * float(np.median(off[found]))
+    contrast = float(np.median(np.abs(fits.after - fits.before)[found]))
+    return np.asarray(off < max(_LIKE_GROUND * grain, _EVEN * contrast), bool)
 
 
 def _normals(course: Floats) -> Floats:
