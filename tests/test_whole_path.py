@@ -66,34 +66,44 @@ def case(seed: int) -> Case:
     return Case(drawn.radius_um, drawn.sigma_um, um, ground, q.kind, 1000 * q.value, 1000 * q.expanded)
 
 
-def check(cases: list[Case]) -> None:
-    """On plain grounds the error itself. On clouded paper with the cutter's shadow on it only that most intervals hold:
-    12 of the first 14 do, fewer than the 95 % they state."""
-    plain = [c for c in cases if c.ground != "paper"]
-    resolved = [c for c in plain if c.radius_um >= 2 * c.sigma_um]
-    errors = np.array([abs(c.said - c.radius_um) for c in resolved if c.kind == "value"])
-    allowed = np.array([max(4.0, 0.04 * c.radius_um) for c in resolved if c.kind == "value"])
-    assert len(errors) > 0.9 * len(resolved), "refused or not resolved"
-    assert np.median(errors) <= 2.0
-    assert np.mean(errors <= allowed) >= 0.95
-    below = [c for c in plain if c.radius_um < 2 * c.sigma_um and c.kind == "upper_limit"]
-    assert np.mean([c.said >= c.radius_um for c in below]) >= 0.94
+def held(c: Case) -> bool:
+    """Whether what was said with 95 % confidence is true."""
+    assert c.said is not None and c.expanded is not None
+    return c.said >= c.radius_um if c.kind == "upper_limit" else abs(c.said - c.radius_um) <= c.expanded
+
+
+def check(cases: list[Case], *, within: float, pooled: float, paper: float) -> None:
+    """Least shares over all three grounds: `within` 4 um or 4 %, `pooled` of intervals that hold, `paper` those on clouded paper little
+    lighter than the metal with the cutter's shadow on it; few cases cannot prove the shares that many must reach."""
+    resolved = [c for c in cases if c.radius_um >= 2 * c.sigma_um]
+    values = [c for c in resolved if c.kind == "value"]
+    errors = np.array([abs(c.said - c.radius_um) for c in values])
+    allowed = np.array([max(4.0, 0.04 * c.radius_um) for c in values])
+    below = [c for c in cases if c.radius_um < 2 * c.sigma_um and c.kind == "upper_limit"]
     sharp = [c.said / c.sigma_um for c in below if c.radius_um == 0]
-    assert len(sharp) > 0.9 * sum(c.radius_um == 0 for c in plain)
+    said = [c for c in cases if c.said is not None]
+    on_paper = [held(c) for c in said if c.ground == "paper"]
+    print(
+        f"{len(values)} of {len(resolved)} resolved radii: median error {np.median(errors):.2f} um, within 4 um or 4 % "
+        f"{np.mean(errors <= allowed):.3f}; limits hold {sum(map(held, below))} of {len(below)}, median on sharp corners "
+        f"{np.median(sharp):.2f} sigma_b; intervals hold {np.mean(list(map(held, said))):.3f}, on paper {np.mean(on_paper):.3f}"
+    )
+    assert len(values) > 0.9 * len(resolved), "refused or not resolved"
+    assert np.median(errors) <= 2.0
+    plain = np.array([c.ground != "paper" for c in values])
+    assert np.mean((errors <= allowed)[plain]) >= 0.95
+    assert np.mean(errors <= allowed) >= within
+    assert np.mean(list(map(held, below))) >= 0.94
+    assert len(sharp) > 0.85 * sum(c.radius_um == 0 for c in cases)
     assert np.median(sharp) <= 2.5
-    paper = [c for c in cases if c.ground == "paper" and c.said is not None]
-    assert len(paper) > 0.6 * (len(cases) - len(plain))
-    holds = [
-        c.said >= c.radius_um if c.kind == "upper_limit" else abs(c.said - c.radius_um) <= c.expanded
-        for c in paper
-    ]
-    assert np.mean(holds) >= 0.8
+    assert np.mean(list(map(held, said))) >= pooled
+    assert np.mean(on_paper) >= paper
 
 
 def test_radius_from_photo_to_number() -> None:
-    check([case(seed) for seed in range(30)])
+    check([case(seed) for seed in range(30)], within=0.85, pooled=0.9, paper=0.85)
 
 
 @pytest.mark.slow
 def test_radius_from_photo_to_number_full_count() -> None:
-    check([case(seed) for seed in range(1000, 1400)])
+    check([case(seed) for seed in range(1000, 1400)], within=0.95, pooled=0.93, paper=0.9)

@@ -21,6 +21,7 @@ from wearscope.subpixel.corner_fit import (
     approach,
     covariance,
     form_deviation,
+    grain,
     halo_slope,
     level_curvature,
     outline_distance,
@@ -28,6 +29,7 @@ from wearscope.subpixel.corner_fit import (
     score_test,
     solve,
     strip_pixels,
+    with_grain,
 )
 from wearscope.subpixel.corner_model import Wedge
 
@@ -47,6 +49,8 @@ _BEND_ASKS = 2.0
 """An edge may bend if its bend differs from zero by this many standard uncertainties."""
 _LEVELS_ASK = 22.5
 """Levels may be quadratic if that lowers chi-squared (six numbers more) by this much: 0.1 % by chance."""
+_GRAIN_ASKS = 3.0
+"""Light is uneven where it strays by this many times the variance that noise gives it (noise alone: 1.6 once in a thousand)."""
 _HALO_ASKS = 12.0
 """A blur that is not Gaussian is allowed for if that lowers chi-squared by this much: 0.05 % by chance."""
 _ROUND_BLUR = 0.01
@@ -164,7 +168,13 @@ def fit_corner(
     )
 
     def stage(
-        wedge: Wedge, active: Sequence[int], *, thin: int = 1, levels: Levels = levels, **how: Any
+        wedge: Wedge,
+        active: Sequence[int],
+        *,
+        thin: int = 1,
+        levels: Levels = levels,
+        uneven: Floats | None = None,
+        **how: Any,
     ) -> Solution:
         wedge = replace(wedge, bend_from=wedge.tangent_length)
         half = _HALF_STRIP * wedge.blur + 1.5
@@ -177,6 +187,8 @@ def fit_corner(
             thin=thin,
             levels=levels,
         )
+        if uneven is not None:
+            pixels = with_grain(pixels, wedge, uneven)
         return solve(
             pixels, wedge, active=active, largest_blur=_largest_blur(pose), near=(start, _ROOM_PX), **how
         )
@@ -187,7 +199,13 @@ def fit_corner(
     active += [k for k in (6, 7, 8) if score_test(near, near.slopes[:, [k]])[1] > _BEND_ASKS**2]
     curved = levels == "plane" and score_test(near, level_curvature(near))[1] > _LEVELS_ASK
     found = stage(near.wedge, active, levels="quadratic" if curved else levels, complete=True)
+    uneven, over = grain(found)
+    even = found
+    if over > _GRAIN_ASKS and levels != "along":
+        found = stage(even.wedge, active, uneven=uneven, complete=True)
     wedge, forms, halo = _with_blur_form(found)
+    # light that changes across the outline within the blur is seen by no model; how far two of them differ tells its size
+    forms["form"] = math.hypot(forms["form"], (found.wedge.radius**2 - even.wedge.radius**2) / 2)
     return CornerFit(wedge, covariance(found), forms, _virtual(wedge), found, found.converged, halo)
 
 

@@ -22,6 +22,7 @@ __all__ = [
     "covariance",
     "edge_factor",
     "form_deviation",
+    "grain",
     "halo_slope",
     "level_curvature",
     "noise_correlation",
@@ -32,6 +33,7 @@ __all__ = [
     "solve",
     "strip_pixels",
     "wander",
+    "with_grain",
 ]
 
 Floats = NDArray[np.float64]
@@ -44,14 +46,16 @@ _TRANSITION = 0.03
 @dataclass(frozen=True, slots=True)
 class Pixels:
     """Pixels near the outline: `points` (n, 2) x and y in px, `values` (n,) linear light, `basis` (n, m) for the
-    levels: 1, u, v and, where asked for, u^2, uv, v^2.
+    levels: 1, then departures from it.
 
-    `low`, `high`: clipping codes in linear light; a value at or beyond them is an inequality.
+    `freedom` (2, m): how far the coefficients of background and cutter are expected to go, in contrasts (a standard
+    deviation; infinite for the first). `low`, `high`: clipping codes in linear light; a value at or beyond them is an inequality.
     """
 
     points: Floats
     values: Floats
     basis: Floats
+    freedom: Floats
     low: float
     high: float
 
@@ -171,9 +175,59 @@ def strip_pixels(
     use = (distance >= -outside) & (inner <= inside) & (along <= limit)
     points = points[use]
     values = picture[points[:, 1].astype(int), points[:, 0].astype(int)].astype(np.float64)
-    return Pixels(points, values, _level_basis(wedge, points, reach_px, levels, deepest), *clip)
+    basis = _level_basis(wedge, points, reach_px, levels, deepest)
+    freedom = np.tile([np.inf, *([_EVEN_FREEDOM] * (basis.shape[1] - 1))], (2, 1))
+    return Pixels(points, values, basis, freedom, *clip)
 
 
+def _grain_pitch(wedge: Wedge) -> float:
+    return max(_GRAIN_PX, _GRAIN_BLURS * wedge.blur)
+
+
+def grain(solution: Solution) -> tuple[Floats, float]:
+    """How uneven the light of background and cutter is beside the outline, beyond their levels, in stretches of some blurs.
+
+    Returns the standard deviations of the stretches' means (2,), in contrasts, and their variance over what noise alone would give.
+    """
+    wedge, pixels = solution.wedge, solution.pixels
+    distance, _ = outline_distance(wedge, pixels.points)
+    stretch = np.floor(outline_run(wedge, pixels.points) / _grain_pitch(wedge)).astype(np.int64)
+    stretch -= stretch.min(initial=0)
+    contrast = abs(float(np.median(_level_model(pixels, solution.share, solution.levels)[1]))) + 1e-9
+    found, over = np.zeros(2), 0.0
+    for side, sign in enumerate((-1, 1)):
+        on = (sign * distance > _GRAIN_BESIDE * wedge.blur) & (solution.weight > 0)
+        count = np.bincount(stretch[on], minlength=1)
+        mean = np.bincount(stretch[on], solution.residual[on], len(count))[count > 5] / count[count > 5]
+        if len(mean) < 6:
+            continue
+        noise = _spread(solution.residual[on]) ** 2 * float(np.mean(1 / count[count > 5]))
+        variance = float(np.mean(mean**2))
+        found[side] = math.sqrt(max(variance - noise, 0.0)) / contrast
+        over = max(over, variance / max(noise, 1e-30))
+    return found, over
+
+
+def with_grain(pixels: Pixels, wedge: Wedge, size: Floats) -> Pixels:
+    """The same pixels with levels that may also change along the outline, round the corner too, and slope across it.
+
+    They are held to the unevenness `size` (2,) seen beside the outline, in contrasts: a stretch of ground that is darker than the
+    rest is known from the pixels a few blurs away, and then no longer passes for a shift of the outline.
+    """
+    run, pitch = outline_run(wedge, pixels.points), _grain_pitch(wedge)
+    distance, _ = outline_distance(wedge, pixels.points)
+    knots = pitch * np.arange(math.floor(run.min() / pitch), math.ceil(run.max() / pitch) + 1)
+    hats = np.maximum(1 - np.abs(run[:, None] - knots) / pitch, 0.0)
+    across = hats * (distance / np.abs(distance).max())[:, None]
+    least = np.maximum(size, 1e-3)[:, None]
+    freedom = np.hstack([pixels.freedom, np.tile(least, (1, 2 * len(knots)))])
+    return replace(pixels, basis=np.hstack([pixels.basis, hats, across]), freedom=freedom)
+
+
+_EVEN_FREEDOM = 100.0
+"""Slopes and bends of the levels are all but free."""
+_GRAIN_PX, _GRAIN_BLURS, _GRAIN_BESIDE = 12.0, 4.0, 1.5
+"""Stretches of uneven light; finer ones cannot be told from the outline's own shape. It is read this many blurs beside the outline."""
 _COARSE = 2
 """The first approach works on a picture this many times smaller, whose blur reaches as far as a bad start lies off."""
 _COARSE_BLUR = 1.5
@@ -291,7 +345,7 @@ def solve(
     largest_blur: float = 40.0,
     near: tuple[Wedge, float] | None = None,
 ) -> Solution:
-    """Levenberg-Marquardt over the free fields of `wedge` and the twelve level coefficients.
+    """Levenberg-Marquardt over the free fields of `wedge` and the coefficients of the levels.
 
     `prior` (mean, standard deviation), each (10,), infinite where there is none. Stops when the best step left is
     shorter than `tolerance` standard uncertainties (the Newton decrement). `complete`: slopes after the fields held, too.
@@ -306,7 +360,7 @@ def solve(
     if levels is None:
         levels = _start_levels(pixels, share)
     contrast = float(np.abs(np.median(_level_model(pixels, share, levels)[1]))) + 1e-9
-    ridge = np.concatenate([pull, np.tile([0.0, *([1e-4] * (pixels.basis.shape[1] - 1))], 2) / contrast**2])
+    ridge = np.concatenate([pull, (pixels.freedom.ravel() * contrast) ** -2])
     damping, converged = 1e-6, False
     scale_floor = 1e-4 * contrast
 
@@ -342,9 +396,10 @@ def solve(
                 share[:, None] * pixels.basis,
             ]
         )
-        weighted = design * (weight / variance)[:, None]
-        normal = weighted.T @ design
-        right = weighted.T @ residual
+        root = np.sqrt(weight / variance)
+        weighted = design * root[:, None]
+        normal = weighted.T @ weighted
+        right = weighted.T @ (root * residual)
         right -= ridge * np.concatenate(
             [(vector - mean)[free] if prior is not None else np.zeros(n_free), levels.ravel()]
         )
@@ -470,11 +525,11 @@ def covariance(solution: Solution, *, reach: int = 6) -> Floats:
     basis = np.hstack([(1 - share)[:, None] * pixels.basis, share[:, None] * pixels.basis])
     design = np.hstack([solution.slopes[:, free], basis])
     counts = (solution.weight > 0).astype(float)
-    weighted = design * (counts / solution.variance)[:, None]
-    normal = weighted.T @ design
+    weighted = design * np.sqrt(counts / solution.variance)[:, None]
+    normal = weighted.T @ weighted
     size = np.sqrt(np.diag(normal)) + 1e-12
     inverse = np.linalg.inv(normal / np.outer(size, size) + 1e-11 * np.eye(len(size))) / np.outer(size, size)
-    influence = (weighted @ inverse[:, : len(free)]) * np.sqrt(solution.variance)[:, None]
+    influence = weighted @ inverse[:, : len(free)]
     z2 = solution.residual**2 / solution.variance
     slope = np.maximum(1 - z2 / _TUKEY**2, 0.0) * (
         1 - 5 * z2 / _TUKEY**2
@@ -511,9 +566,9 @@ def score_test(solution: Solution, extra: Floats) -> tuple[Floats, float]:
     pixels, share = solution.pixels, solution.share
     basis = np.hstack([(1 - share)[:, None] * pixels.basis, share[:, None] * pixels.basis])
     design = np.hstack([solution.slopes[:, list(solution.active)], basis, extra])
-    w = solution.weight / solution.variance
-    normal = (design * w[:, None]).T @ design
-    right = (design * w[:, None]).T @ solution.residual
+    root = np.sqrt(solution.weight / solution.variance)
+    design *= root[:, None]
+    normal, right = design.T @ design, design.T @ (root * solution.residual)
     size = np.sqrt(np.diag(normal)) + 1e-12
     held = design.shape[1] - extra.shape[1]
     inside, across = normal[:held, :held], normal[:held, held:]
@@ -548,8 +603,9 @@ def pull(solution: Solution, extra: Floats) -> Floats:
     free = list(solution.active)
     basis = np.hstack([(1 - share)[:, None] * pixels.basis, share[:, None] * pixels.basis])
     design = np.hstack([solution.slopes[:, free], basis])
-    w = solution.weight / solution.variance
-    normal, right = (design * w[:, None]).T @ design, (design * w[:, None]).T @ extra
+    root = np.sqrt(solution.weight / solution.variance)[:, None]
+    design *= root
+    normal, right = design.T @ design, design.T @ (root * extra)
     size = np.sqrt(np.diag(normal)) + 1e-12
     moved = (
         np.linalg.solve(normal / np.outer(size, size) + 1e-11 * np.eye(len(size)), right / size[:, None])
