@@ -46,6 +46,12 @@ _ALL = (
         True,
     ),
     Flag(
+        "flutes_disagree",
+        "The picture shows another number of flutes than was given.",
+        "Look whether a flute is broken off; if none is, give the right number with --flutes.",
+        True,
+    ),
+    Flag(
         "edge_too_short",
         "Too little of one edge beside the corner.",
         "Move the corner towards the middle of the frame, or zoom out.",

@@ -204,7 +204,7 @@ def _seen(
     elif view in ("shank", "profile"):
         yield measure_shank(photo, scale, view=view)
     elif view == "end":
-        yield measure_end(photo)
+        yield measure_end(photo, scale, flutes=facts.flutes)
     else:
         yield Finding(not_measured=dict.fromkeys(expected, "nothing is measured on photos of this view yet"))
 
@@ -253,6 +253,7 @@ def _expected(view: str, facts: Facts, limits: Limits) -> Iterator[str]:
     known = limits.for_cutter(facts)
     for damage in limits.required(view, front_lit=True):
         yield from (name for group in limits.damage[damage] for name in group if name in known)
+    yield from limits.required_measurements(view)
 
 
 def _of_outline(outline: Outline, expected: Iterable[str]) -> Finding:

@@ -20,6 +20,7 @@ from wearscope.outline.find import gradients_of, small_copy
 from wearscope.outline.gate import WIDEST_BLUR_PX, exposure_flags
 from wearscope.photo.read import Photo
 from wearscope.quantity import ONE_SIDED_95, Quantity
+from wearscope.subpixel.path import best_path
 from wearscope.subpixel.profile import measure_steps
 from wearscope.subpixel.symmetry import find_pivot
 
@@ -37,12 +38,21 @@ fall of its relief behind the edge shallower."""
 _WITHIN = 4.0
 _OUTER = 0.9
 """A corner lies on the outer tenth of the circle around the tip."""
-_STRAY = 0.03
-"""Share of the radius by which a ray may be off those around it: grain, dust and gaps in a faint outline are narrower than any tooth."""
-_AROUND = 15
-"""Rays (odd number) around one that say where the outline is: 4 degrees, less than half of the narrowest tooth."""
+_SPIKE_DEG, _DIP_DEG = 3.0, 12.0
+"""Widths, as seen from the axis, of what is no tooth (dust, grain) and no gullet (the faint back of a land, over which the way
+round falls to a border inside): gullets are wider than 25 degrees on cutters of up to eight flutes."""
+_STRONG = 3.0
+"""An edge counts as at most so many times a just sharp one: no stretch may pay for a way that is wrong elsewhere."""
+_OWN = 8
+"""Half px of the small picture over which one sharp edge spreads."""
+_STIFF, _LEAP = 0.3, 8.0
+"""Price of half a px sideways from ray to ray, and of a leap: a step of the outline that lasts for three strong rays is worth it."""
+_SEEN = 0.6
+"""Share of the outline that must be seen: on a dark ground the dark backs of the teeth are not."""
 _PLAIN = 0.1
 """How much farther out (share of the radius) corners must lie and drop than heels do, to be told from them."""
+_OPEN = 1 / 6
+"""Share of the turn that the flute of a single-flute cutter takes at least: it has the chips of a whole turn to carry."""
 _UNEVEN_DEG = 20.0
 """Cutters of unequal pitch are off an even one by up to about this much (common practice, no source)."""
 _WIDE_PX = 3.0
@@ -129,10 +139,12 @@ def measure_end(photo: Photo, scale: Scale, *, flutes: int | None = None) -> Fin
         "flute_count": Quantity(float(count), "count"),
         "edge_blur_width": Quantity(tip.blur_px, "px", {"noise": 0.05 * tip.blur_px}),
     }
+    if count == 1:  # of one corner there is no spread, and nothing to find its axis by
+        quantities["corner_radius_spread"] = Quantity(0.0, "mm")
     try:
         teeth = _teeth(photo, tip)
     except _Unclear as reason:
-        why = dict.fromkeys(NAMES[1:], str(reason)) | elsewhere
+        why = {name: str(reason) for name in NAMES if name not in quantities} | elsewhere
         return Finding(quantities, why, _marks(tip.corners_px), flags, (), (_no_plunge(),))
     measured = _radii(teeth) | {"corner_radius_spread": _spread(teeth), "end_edge_gap": _gap(teeth, tip)}
     quantities |= {name: scale.to_mm(quantity) for name, quantity in measured.items()}
@@ -147,9 +159,7 @@ def measure_end(photo: Photo, scale: Scale, *, flutes: int | None = None) -> Fin
 
 
 def _marks(corners_px: Floats) -> tuple[Mark, ...]:
-    return tuple(
-        Mark("flute", (float(x), float(y)), f"flute {k + 1}") for k, (x, y) in enumerate(corners_px)
-    )
+    return tuple(Mark("flute", (float(x), float(y)), f"flute {k + 1}") for k, (x, y) in enumerate(corners_px))
 
 
 def _circle_curve(teeth: _Teeth) -> Curve:
@@ -163,7 +173,7 @@ def _find_tip(photo: Photo) -> _Tip:
     fine = _sharpness(small)
     centre, radius = _circle(fine)
     rough = _rays(fine, centre, radius)
-    if np.isfinite(rough).mean() < 0.9:
+    if np.isfinite(rough).mean() < _SEEN:
         raise _Unclear("the outline of the tip is not sharp all round")
     picture = photo.linear()
     middle = centre * step + (step - 1) / 2
@@ -174,9 +184,13 @@ def _find_tip(photo: Photo) -> _Tip:
 
 
 def _sharpness(small: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """The gradient less what a wide blur leaves of it: soft edges behind the tip are as steep as before and vanish."""
-    wide = cv2.GaussianBlur(small, (0, 0), _WIDE_PX)
-    fine = gradients_of(small).fine - 1.3 * gradients_of(np.asarray(wide, np.uint8)).fine
+    """The gradient less the most that a wide blur leaves of it nearby: soft edges behind the tip are as steep as before and vanish.
+
+    Nearby, for between a sharp edge and a soft one beside it the wide gradient passes through nothing.
+    """
+    wide = gradients_of(np.asarray(cv2.GaussianBlur(small, (0, 0), _WIDE_PX), np.uint8)).fine
+    reach = 2 * round(_WIDE_PX) + 1
+    fine = gradients_of(small).fine - cv2.dilate(wide, np.ones((reach, reach), np.uint8))
     return np.asarray(np.maximum(fine, 0.0), np.float32)
 
 
@@ -205,20 +219,23 @@ def _sharp(fine: NDArray[np.float32]) -> float:
 
 
 def _rays(fine: NDArray[np.float32], centre: Floats, radius: float) -> Floats:
-    """Distance of the first sharp edge from outside in each direction, NaN where there is none."""
+    """Distance of the outline in each direction: the likeliest way round through sharp edges that have none outside them.
+
+    Found by dynamic programming; at a rake face it leaps. NaN where no edge is near the way.
+    """
     turn = 2 * np.pi * np.arange(_RAYS) / _RAYS
     r = np.arange(1.04 * radius, 0.1 * radius, -0.5)
     x = centre[0] + r[:, None] * np.cos(turn)
     y = centre[1] + r[:, None] * np.sin(turn)
     values = cv2.remap(fine, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR)
-    level = _sharp(fine)
-    over = values > level
-    first = np.argmax(over, axis=0)
-    # on to the crest of that edge
-    reach = np.clip(first + np.arange(5)[:, None], 0, len(r) - 1)
-    crest = np.argmax(np.take_along_axis(values, reach, axis=0), axis=0)
-    found = over.any(axis=0)
-    return np.where(found, r[np.clip(first + crest, 0, len(r) - 1)], np.nan)
+    seen = np.clip(values / _sharp(fine), 0.0, _STRONG)
+    before = np.vstack([np.zeros((_OWN, _RAYS)), np.cumsum(seen, axis=0)[:-_OWN]])
+    gain = seen - np.clip(before / _OWN, 0.0, _STRONG)
+    around = np.hstack([gain, gain[:, : _RAYS // 2]])
+    path = best_path(around, stiffness=_STIFF, leap=_LEAP)
+    path = np.concatenate([path[_RAYS : _RAYS + _RAYS // 4], path[_RAYS // 4 : _RAYS]])
+    near = np.clip(path + np.arange(-3, 4)[:, None], 0, len(r) - 1)
+    return np.where(np.take_along_axis(seen, near, axis=0).max(axis=0) > 0.5, r[path], np.nan)
 
 
 def _refined(picture: NDArray[np.float32], middle: Floats, rough: Floats, step: int) -> tuple[Floats, float]:
@@ -235,8 +252,12 @@ def _refined(picture: NDArray[np.float32], middle: Floats, rough: Floats, step: 
 
 
 def _without_strays(rho: Floats) -> Floats:
-    around = np.median([np.roll(rho, k) for k in range(-(_AROUND // 2), _AROUND // 2 + 1)], axis=0)
-    return np.where(np.abs(rho - around) > _STRAY * np.percentile(rho, 98), around, rho)
+    """Peaks narrower than `_SPIKE_DEG` and dips narrower than `_DIP_DEG` taken away (morphological opening and closing, all round)."""
+    row = np.asarray(np.tile(rho, 3)[None], np.float32)
+    for operation, width in ((cv2.MORPH_OPEN, _SPIKE_DEG), (cv2.MORPH_CLOSE, _DIP_DEG)):
+        window = np.ones((1, round(width * _RAYS / 360)), np.uint8)
+        row = np.asarray(cv2.morphologyEx(row, operation, window), np.float32)
+    return np.asarray(row[0, _RAYS : 2 * _RAYS], np.float64)
 
 
 def _corners(rho: Floats) -> tuple[int, NDArray[np.intp]]:
@@ -276,6 +297,8 @@ def _check(rho: Floats, at: NDArray[np.intp], count: int) -> None:
     """Refuse what does not stand evenly round the axis or does not look alike from flute to flute."""
     if count > MOST_FLUTES:
         raise _Unclear("more corners than a router cutter has")
+    if count == 1 and np.mean(rho < 0.6 * np.percentile(rho, 98)) < _OPEN:
+        raise _Unclear("one corner shows, but no flute before it: this is not the end of a cutter")
     gaps = np.diff(np.concatenate([at, at[:1] + _RAYS])) * 360 / _RAYS
     if count >= 2 and np.abs(gaps - 360 / count).max() > _UNEVEN_DEG * 2 / count**0.5:
         raise _Unclear(f"{count} corners show, but not evenly round the axis: one may be hidden")
@@ -351,16 +374,16 @@ def _tooth(
 
 
 def _end_edge(
-    picture: NDArray[np.float32], axis: Floats, out: Floats, reach: float, half_px: float
+    picture: NDArray[np.float32], axis: Floats, out: Floats, reach: float, near_px: float
 ) -> np.polynomial.Polynomial:
     """The end edge as a straight line: how far it lies to the side of the ray `out` at each distance from the axis."""
     ahead = np.array([-out[1], out[0]])
-    s = reach * np.linspace(0.5, 0.96, 48)
+    s = reach * np.linspace(0.6, 0.96, 48)
     line = np.polynomial.Polynomial([0.0])
-    for _ in range(2):
+    for half_px in (max(0.08 * reach, near_px), near_px, near_px):
         points = axis + s[:, None] * out + line(s)[:, None] * ahead
         fits = measure_steps(picture, points, np.broadcast_to(ahead, points.shape), half_px=half_px)
-        good = fits.ok & (np.abs(fits.position) < 0.7 * half_px)
+        good = fits.ok & (np.abs(fits.position) < 0.8 * half_px)
         if good.sum() < len(s) / 3:
             raise _Unclear("an end edge does not stand out from what lies before it")
         line = _robust_line(s[good], line(s[good]) + fits.position[good])
@@ -398,22 +421,47 @@ def _inner_end(
     reach: float,
     tip: _Tip,
 ) -> float:
-    """Going in along the end edge: the distance from the axis from which on its land no longer stands out from what lies before it."""
-    ahead = np.array([-out[1], out[0]])
-    s = np.arange(0.8 * reach, -0.1 * reach, -1.0)
-    offsets = np.linspace(2.0, 4.0, 5) * max(tip.blur_px, 1.0)
-    points = axis + s[:, None] * out + line(s)[:, None] * ahead
+    """Going in along the end edge: the distance from the axis from which on its land no longer stands out from what lies before it.
 
-    def beside(side: int) -> Floats:
-        at = points[:, None] + side * tip.sense * offsets[None, :, None] * ahead
-        x, y = (np.asarray(at[..., k], np.float32) for k in (0, 1))
-        return np.asarray(cv2.remap(picture, x, y, cv2.INTER_LINEAR).mean(axis=1), np.float64)
+    Where the gash begins the edge has a kink: it is followed as far as that, and taken as straight from there on.
+    """
+    ahead = np.array([-out[1], out[0]]) * tip.sense
+    s = np.arange(0.85 * reach, -0.1 * reach, -1.0)
+    side = np.arange(-0.12 * reach, 0.12 * reach)
+    start = tip.sense * line(s)
+    at = axis + s[:, None, None] * out + (start[:, None] + side)[..., None] * ahead
+    x, y = (np.asarray(at[..., k].T, np.float32) for k in (0, 1))
+    strip = np.asarray(cv2.remap(picture, x, y, cv2.INTER_LINEAR), np.float64)
+    width = max(round(3 * tip.blur_px), 3)
+    beside = np.concatenate([np.ones(width), np.zeros(1), -np.ones(width)]) / width
+    step = np.array(
+        [np.convolve(column, beside[::-1], "same") for column in strip.T]
+    )  # (s, side): land behind, less before
+    step[:, :width] = step[:, -width:] = 0.0
+    outer = s > 0.4 * reach
+    path = best_path(
+        np.maximum(step[outer], 0.0).T / max(float(np.median(step[outer].max(axis=1))), 1e-9), stiffness=1.0
+    )
+    followed = step[outer][np.arange(len(path)), path]
+    usual = float(np.median(followed))
+    if (lost := _first_lost(followed / usual)) is not None:
+        return float(s[outer][lost])
+    inner = (s <= 0.4 * reach) & (s > 0.2 * reach)
+    rows = path[-1] + np.arange(-width, width + 1)
+    rows = rows[(rows >= 0) & (rows < len(side))]
+    best = rows[np.argmax(step[inner][:, rows], axis=1)]
+    straight = _robust_line(s[inner], side[best])
+    at_row = np.clip(np.rint(straight(s) - side[0]), 0, len(side) - 1).astype(np.intp)
+    within = np.clip(at_row[:, None] + np.arange(-2, 3), 0, len(side) - 1)
+    seen = np.take_along_axis(step, within, axis=1).max(axis=1)[s <= 0.4 * reach] / usual
+    lost = _first_lost(seen)
+    return float(s[-1] if lost is None else s[s <= 0.4 * reach][lost])
 
-    step = beside(-1) - beside(1)  # the land lies behind its edge
-    usual = float(np.median(step[s > 0.4 * reach]))
-    lost = step / usual < 0.5
-    gone = np.flatnonzero(np.convolve(lost, np.ones(4), "valid") == 4)
-    return float(s[gone[0]]) if len(gone) else float(s[-1])
+
+def _first_lost(share: Floats) -> int | None:
+    """Where a step falls under half of its usual height and stays there for four pixels."""
+    gone = np.flatnonzero(np.convolve(share < 0.5, np.ones(4), "valid") == 4)
+    return int(gone[0]) if len(gone) else None
 
 
 def _radii(teeth: _Teeth) -> dict[str, Quantity]:
@@ -445,7 +493,9 @@ def _spread(teeth: _Teeth) -> Quantity:
 
     value = float(np.ptp(radii))
     parts = {name: float(np.std(np.ptp(radii + draws(c), axis=1))) for name, c in covariances.items()}
-    chance = float(np.quantile(np.ptp(draws(sum(covariances.values(), np.zeros((count, count)))), axis=1), 0.95))
+    chance = float(
+        np.quantile(np.ptp(draws(sum(covariances.values(), np.zeros((count, count)))), axis=1), 0.95)
+    )
     if value > chance:
         return Quantity(value, "px", parts)
     limit = value + ONE_SIDED_95 * float(np.sqrt(sum(u * u for u in parts.values())))
@@ -465,7 +515,9 @@ def _gap(teeth: _Teeth, tip: _Tip) -> Quantity:
 
 
 def _no_plunge() -> str:
-    return "whether an edge reaches the centre cannot be told: do not plunge before you have looked with a loupe"
+    return (
+        "whether an edge reaches the centre cannot be told: do not plunge before you have looked with a loupe"
+    )
 
 
 def _reach(gap: Quantity, radius_px: float) -> str:

@@ -8,6 +8,7 @@ from wearscope.finding import Finding
 from wearscope.flags import FLAGS, blocking
 from wearscope.grading.decide import GRADES, Grade, Verdict, decide, deciding, verdict_words, worst
 from wearscope.grading.limits import NOMINAL_RADIUS, Limit, Limits
+from wearscope.measures import label
 
 __all__ = ["Judgement", "judge"]
 
@@ -80,6 +81,8 @@ def judge(
     flags = tuple(dict.fromkeys((*finding.flags, *_unresolved(undecided, finding, px_per_mm))))
     statements: list[tuple[Grade, str]] = [(d.grade, d.reason(finding)) for d in shown]
     statements += [("retake", FLAGS[name].text.rstrip(".")) for name in blocking(flags)]
+    unmeasured = [name for name in limits.required_measurements(view) if name not in finding.quantities]
+    statements += [("retake", _unmeasured(name, finding)) for name in unmeasured]
     statements.sort(key=lambda statement: GRADES.index(statement[0]), reverse=True)
     grade = worst(grade for grade, _ in statements)
     if set(blocking(finding.flags)) - STILL_BELIEVED:
@@ -87,6 +90,11 @@ def judge(
         statements.sort(key=lambda statement: statement[0] != "retake")
     verdicts = {v.limit.measurement: v for d in damages for v in d.verdicts}
     return Judgement(grade, tuple(dict.fromkeys(reason for _, reason in statements)), verdicts, flags)
+
+
+def _unmeasured(name: str, finding: Finding) -> str:
+    why = finding.not_measured.get(name, "nothing in this photo shows it")
+    return f"{label(name).lower()}: not measured ({why.rstrip('.')})"
 
 
 def _damage(

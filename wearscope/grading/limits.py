@@ -111,6 +111,10 @@ class Limits:
         entry = self.document["views"].get(view, {})
         return (*entry.get("required", ()), *(entry.get("required_front_lit", ()) if front_lit else ()))
 
+    def required_measurements(self, view: str) -> tuple[str, ...]:
+        """What a photo of this view must have measured though no limit judges it."""
+        return tuple(self.document["views"].get(view, {}).get("measured", ()))
+
     @property
     def required_views(self) -> Mapping[str, str]:
         """Views without which a result is incomplete: "each flute" or "once"."""
@@ -284,11 +288,13 @@ def _check_views(check: _Checker, document: Table) -> None:
     for view, entry in check.table("views", document["views"]).items():
         check.name(f"views.{view}", view, VIEWS)
         for key, names in check.table(f"views.{view}", entry).items():
-            check.name(f"views.{view}.{key}", key, ("required", "required_front_lit"))
+            check.name(f"views.{view}.{key}", key, ("required", "required_front_lit", "measured"))
+            known = tuple(MEASURES if key == "measured" else document["damage"])
             if not isinstance(names, list):
-                raise check.fail(f"views.{view}.{key}", "a list of damage names")
+                what = "measurement" if key == "measured" else "damage"
+                raise check.fail(f"views.{view}.{key}", f"a list of {what} names")
             for name in names:
-                check.name(f"views.{view}.{key}", str(name), tuple(document["damage"]))
+                check.name(f"views.{view}.{key}", str(name), known)
         if not entry.get("required"):
             raise check.fail(
                 f"views.{view}.required", "at least one damage: a photo that need not show any proves nothing"

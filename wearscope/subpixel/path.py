@@ -8,10 +8,11 @@ __all__ = ["best_path"]
 Floats = NDArray[np.float64]
 
 
-def best_path(gain: Floats, *, stiffness: float) -> NDArray[np.int64]:
+def best_path(gain: Floats, *, stiffness: float, leap: float = np.inf) -> NDArray[np.int64]:
     """Row of the path in each column, shape (columns,).
 
-    `gain` (rows, columns): what the path earns there. Going from row i to row k costs `stiffness * |i - k|`.
+    `gain` (rows, columns): what the path earns there. Going from row i to row k costs `stiffness * |i - k|`,
+    `leap` at most.
     The path with the greatest sum is found exactly (dynamic programming).
     """
     rows, columns = gain.shape
@@ -19,11 +20,12 @@ def best_path(gain: Floats, *, stiffness: float) -> NDArray[np.int64]:
     best: Floats = np.empty((columns, rows), np.float64)
     best[0] = gain[:, 0]
     for j in range(1, columns):
-        best[j] = gain[:, j] + _reached(best[j - 1], ramp)
+        best[j] = gain[:, j] + np.maximum(_reached(best[j - 1], ramp), best[j - 1].max() - leap)
     path = np.empty(columns, np.int64)
     path[-1] = int(np.argmax(best[-1]))
     for j in range(columns - 2, -1, -1):
-        path[j] = int(np.argmax(best[j] - stiffness * np.abs(np.arange(rows) - path[j + 1])))
+        price = np.minimum(stiffness * np.abs(np.arange(rows) - path[j + 1]), leap)
+        path[j] = int(np.argmax(best[j] - price))
     return path
 
 

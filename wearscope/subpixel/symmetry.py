@@ -38,10 +38,14 @@ def find_pivot(
     half = 1.15 * outer
     factor = min(1.0, _SIDE_PX / (2 * half))
     side = round(2 * half * factor)
-    to_crop = np.array([[factor, 0, side / 2 - factor * guess_px[0]], [0, factor, side / 2 - factor * guess_px[1]]])
+    to_crop = np.array(
+        [[factor, 0, side / 2 - factor * guess_px[0]], [0, factor, side / 2 - factor * guess_px[1]]]
+    )
     soft = cv2.GaussianBlur(picture, (0, 0), max(0.5 / factor, 0.8))
-    crop = cv2.warpAffine(soft, to_crop, (side, side), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    detail = _detail(crop)
+    crop = cv2.warpAffine(
+        soft, to_crop, (side, side), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    detail = _detail(np.asarray(crop, np.float32))
     y, x = np.mgrid[:side, :side] - side / 2
     away, sector = np.hypot(x, y), np.floor((np.arctan2(y, x) + np.pi) / (2 * np.pi) * _SECTORS) % _SECTORS
     ring = (away > inner * factor) & (away < outer * factor)
@@ -76,11 +80,11 @@ def _aligned(
     """The motion that lays `detail` onto itself turned, the fixed point of both together, and the correlation."""
     turn = cv2.getRotationMatrix2D((side / 2, side / 2), turn_deg, 1.0)
     turned = cv2.warpAffine(detail, turn, (side, side), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-    warp = np.eye(2, 3, dtype=np.float32) if start is None else np.asarray(start, np.float32)
+    first = np.eye(2, 3) if start is None else start
     rule = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60 if start is None else 15, 1e-5)
     try:
         likeness, warp = cv2.findTransformECC(
-            turned, detail, warp.copy(), cv2.MOTION_EUCLIDEAN, rule, mask.astype(np.uint8), 1
+            turned, detail, first.astype(np.float32), cv2.MOTION_EUCLIDEAN, rule, mask.astype(np.uint8), 1
         )
     except cv2.error:  # no correlation at all
         return None

@@ -93,6 +93,10 @@ def edge_scene(
     )
 
 
+_INNER_END = 0.12
+"""Where an end edge that does not reach the centre ends, as a share of the radius."""
+
+
 def end_scene(
     rng: np.random.Generator,
     *,
@@ -110,7 +114,7 @@ def end_scene(
     """Looking at the tip along the axis: `flutes` bright end lands over dark flutes, a blurred shank behind.
 
     `radius_offsets_mm` are added to the radius of each tooth, `corner_radii_mm` round its corner off in this view. The truth holds centre,
-    flute count, radius of each tooth's corner from the axis and its place, and whether an edge reaches the centre.
+    flute count, radius of each tooth's corner from the axis and its place, whether an edge reaches the centre and the gap to it.
     """
     look = look or Look()
     place = Placement(px_per_mm, centre_px or ((size[0] - 1) / 2, (size[1] - 1) / 2), rotation_deg)
@@ -143,6 +147,7 @@ def end_scene(
         "corner_radius_from_axis_mm": [float(np.hypot(*tip)) for tip in tips],
         "corners_px": np.round(place.to_px(np.array(tips)), 4).tolist(),
         "edge_reaches_centre": centre_cutting,
+        "end_edge_gap_mm": 0.0 if centre_cutting else _INNER_END * radius,
         "finish": look.finish,
         "background": look.background,
         "outline_px": np.round(place.to_px(thinned(outline_mm)), 3).tolist(),
@@ -233,7 +238,7 @@ def _end_faces(
         c, s = np.cos(tooth * pitch), np.sin(tooth * pitch)
         along, behind = (c * x + s * up) / radius, (s * x - c * up) / radius
         lines = brushed(behind * radius, along * radius, rng, line=0.012, length=0.8, depth=look.texture)
-        start = -0.04 if centre_cutting and tooth == 0 else 0.12
+        start = -0.04 if centre_cutting and tooth == 0 else _INNER_END
         land = (behind > 0) & (behind < 0.16 + 0.10 * along) & (along > start)
         relief = (behind > 0) & (behind < 0.42 + 0.30 * along) & (along > start)
         shade = np.where(land, rng.uniform(0.9, 1.25), np.where(relief, rng.uniform(0.42, 0.6), 0.10)) * lines
