@@ -303,6 +303,18 @@ def _level_model(pixels: Pixels, share: Floats, levels: Floats) -> tuple[Floats,
     return background + share * (cutter - background), cutter - background
 
 
+def _ridge(pixels: Pixels, contrast: float) -> Floats:
+    """What is known of the level coefficients beforehand, as an addition to the normal equations, shape (2 m,)."""
+    return np.asarray((pixels.freedom.ravel() * contrast) ** -2)
+
+
+def _held(solution: Solution) -> Floats:
+    """`_ridge` of a solution, with zeros for its free fields."""
+    jump = _level_model(solution.pixels, solution.share, solution.levels)[1]
+    contrast = abs(float(np.median(jump))) + 1e-9
+    return np.concatenate([np.zeros(len(solution.active)), _ridge(solution.pixels, contrast)])
+
+
 def _counting(pixels: Pixels, model: Floats) -> NDArray[np.bool_]:
     """False where a clipped value lies on the allowed side of its inequality."""
     over = (pixels.values >= pixels.high) & (model >= pixels.high)
@@ -360,7 +372,7 @@ def solve(
     if levels is None:
         levels = _start_levels(pixels, share)
     contrast = float(np.abs(np.median(_level_model(pixels, share, levels)[1]))) + 1e-9
-    ridge = np.concatenate([pull, (pixels.freedom.ravel() * contrast) ** -2])
+    ridge = np.concatenate([pull, _ridge(pixels, contrast)])
     damping, converged = 1e-6, False
     scale_floor = 1e-4 * contrast
 
@@ -526,7 +538,8 @@ def covariance(solution: Solution, *, reach: int = 6) -> Floats:
     design = np.hstack([solution.slopes[:, free], basis])
     counts = (solution.weight > 0).astype(float)
     weighted = design * np.sqrt(counts / solution.variance)[:, None]
-    normal = weighted.T @ weighted
+    held = _held(solution)
+    normal = weighted.T @ weighted + np.diag(held)
     size = np.sqrt(np.diag(normal)) + 1e-12
     inverse = np.linalg.inv(normal / np.outer(size, size) + 1e-11 * np.eye(len(size))) / np.outer(size, size)
     influence = weighted @ inverse[:, : len(free)]
@@ -551,7 +564,7 @@ def covariance(solution: Solution, *, reach: int = 6) -> Floats:
             np.diag(white) / np.maximum(np.diag(found), 1e-30), 1.0
         )  # never better than white noise
         found = found * np.sqrt(np.outer(lift, lift))
-    found = found * factor
+    found = found * factor + (inverse[:, : len(free)].T * held) @ inverse[:, : len(free)]
     lift = np.sqrt(np.maximum(wander(solution)[free] / np.maximum(np.diag(found), 1e-30), 1.0))
     out = np.zeros((10, 10))
     out[np.ix_(free, free)] = found * np.outer(lift, lift)
@@ -569,8 +582,11 @@ def score_test(solution: Solution, extra: Floats) -> tuple[Floats, float]:
     root = np.sqrt(solution.weight / solution.variance)
     design *= root[:, None]
     normal, right = design.T @ design, design.T @ (root * solution.residual)
+    ridge = _held(solution)
+    held = len(ridge)
+    normal[np.arange(held), np.arange(held)] += ridge
+    right[len(solution.active) : held] -= ridge[len(solution.active) :] * solution.levels.ravel()
     size = np.sqrt(np.diag(normal)) + 1e-12
-    held = design.shape[1] - extra.shape[1]
     inside, across = normal[:held, :held], normal[:held, held:]
     scale = np.outer(size[:held], size[:held])
     projected = (
@@ -605,7 +621,7 @@ def pull(solution: Solution, extra: Floats) -> Floats:
     design = np.hstack([solution.slopes[:, free], basis])
     root = np.sqrt(solution.weight / solution.variance)[:, None]
     design *= root
-    normal, right = design.T @ design, design.T @ (root * extra)
+    normal, right = design.T @ design + np.diag(_held(solution)), design.T @ (root * extra)
     size = np.sqrt(np.diag(normal)) + 1e-12
     moved = (
         np.linalg.solve(normal / np.outer(size, size) + 1e-11 * np.eye(len(size)), right / size[:, None])
