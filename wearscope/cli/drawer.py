@@ -1,7 +1,7 @@
 """`wearscope drawer`: a folder of photos in, one table out."""
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -10,12 +10,15 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wearscope.cli import options
+from wearscope.cli.cutters import Place
+from wearscope.cli.recording import all_recorded_facts, keep_drawer
 from wearscope.errors import InputError
 
 if TYPE_CHECKING:
     from wearscope.drawer.plan import Bench, Known
     from wearscope.drawer.run import Drawer, Engine
     from wearscope.drawer.tables import Summary
+    from wearscope.facts import Facts
 
 __all__ = ["drawer", "register"]
 
@@ -74,6 +77,11 @@ def drawer(
         int | None,
         typer.Option("--workers", min=1, help="Photos looked at at the same time. (default: all cores)"),
     ] = None,
+    record: Annotated[
+        bool,
+        typer.Option("--record", help="Record what is found about cutters that the records know, each once."),
+    ] = False,
+    records: Place = None,
     units: options.Units = "mm",
     as_json: options.Json = False,
 ) -> None:
@@ -93,13 +101,15 @@ def drawer(
 
     task = _Task(
         folder, out or Path("wearscope-out"), calibration, px_per_mm, limits, pattern, by_folder, labels,
-        cluster, photos_url, workers, units,
+        cluster, photos_url, workers, units, all_recorded_facts(records) if record else {},
     )  # fmt: skip
-    summary = (_watch if watch else _once)(task)
+    graded, summary = (_watch if watch else _once)(task)
     if as_json:
         sys.stdout.write(summary.json.read_text("utf-8"))
     else:
         _show(summary)
+    if record:
+        keep_drawer(graded, records, calibration)
     print(f"files: {summary.page}, {summary.csv.name}, {summary.json.name}", file=sys.stderr)
     raise typer.Exit(exit_code(summary.lines))
 
@@ -120,12 +130,14 @@ class _Task:
     photos_url: str
     workers: int | None
     units: options.Units
+    recorded: "Mapping[str, Facts]"
 
     def known(self) -> "Known":
         from wearscope.drawer.plan import FACTS_FILE, name_pattern, read_cutters
 
         pattern = None if self.pattern is None else name_pattern(self.pattern)
-        return replace(read_cutters(self.folder / FACTS_FILE), pattern=pattern, by_folder=self.by_folder)
+        known = replace(read_cutters(self.folder / FACTS_FILE), pattern=pattern, by_folder=self.by_folder)
+        return known.with_recorded(self.recorded)
 
     def bench(self, known: "Known") -> "Bench":
         from wearscope.drawer.plan import Bench
@@ -163,7 +175,7 @@ class _Task:
         return self.bench(self.known())
 
 
-def _once(task: _Task) -> "Summary":
+def _once(task: _Task) -> tuple["Drawer", "Summary"]:
     """Everything in the folder, with a bar that shows how far it is."""
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
@@ -196,10 +208,10 @@ def _once(task: _Task) -> "Summary":
             raise typer.Exit(INTERRUPTED) from None
     summary = write_tables(graded)
     print(f"{graded.done_now} of {len(graded.keys)} photos looked at now, the others before", file=sys.stderr)
-    return summary
+    return graded, summary
 
 
-def _watch(task: _Task) -> "Summary":
+def _watch(task: _Task) -> tuple["Drawer", "Summary"]:
     """What is there and what comes, a line for each photo, until Ctrl-C."""
     from datetime import datetime
 
@@ -207,10 +219,10 @@ def _watch(task: _Task) -> "Summary":
     from wearscope.drawer.watch import watch_drawer
     from wearscope.drawer.work import look
 
-    latest: list[Summary] = []
+    latest: list[tuple[Drawer, Summary]] = []
 
     def settled(drawer: "Drawer") -> None:
-        latest[:] = [write_tables(drawer)]
+        latest[:] = [(drawer, write_tables(drawer))]
 
     def tell(drawer: "Drawer", name: str) -> None:
         cutter = drawer.cutter(drawer.cutter_of(name), [name])

@@ -13,12 +13,22 @@ from wearscope.cli.cutters import Place
 from wearscope.errors import InputError, RecordsError
 
 if TYPE_CHECKING:
+    from wearscope.drawer.run import Drawer
     from wearscope.facts import Facts
     from wearscope.grading.limits import Limits
     from wearscope.inspection import Inspection
     from wearscope.records.store import NewPhoto, Records
 
-__all__ = ["AsNew", "keep", "photo_when_new", "record", "recorded_facts", "register"]
+__all__ = [
+    "AsNew",
+    "all_recorded_facts",
+    "keep",
+    "keep_drawer",
+    "photo_when_new",
+    "record",
+    "recorded_facts",
+    "register",
+]
 
 AsNew = Annotated[
     bool,
@@ -79,6 +89,46 @@ def keep(
     with open_records(records) as book:
         row = book.record(cutter, inspection, calibration=scale, limits=rules, as_new=as_new and not why)
     print(f"{cutter}: inspection {row.id} recorded, {row.grade}{_reference(as_new, why)}", file=sys.stderr)
+
+
+def all_recorded_facts(records: str | None) -> "dict[str, Facts]":
+    """The facts of every recorded cutter, by name."""
+    from wearscope.records.cutter import Cutter
+    from wearscope.records.store import open_records
+
+    with open_records(records) as book:
+        return {row.id: Cutter.of(row).facts for row in book.cutters()}
+
+
+def keep_drawer(drawer: "Drawer", records: str | None, calibration: Path | None) -> None:
+    """Record what a drawer's photos say about the cutters that the records know; say on stderr what was recorded, and what not and why.
+
+    One cutter after the other, each in a transaction of its own, and nothing twice: a run that was stopped here goes on the next time.
+    """
+    from wearscope.records.sources import calibration_text, limits_text
+    from wearscope.records.store import open_records
+
+    scale = calibration_text(calibration) if calibration is not None else None
+    rules, added, strange = limits_text(drawer.bench.limits), 0, []
+    with open_records(records) as book:
+        known = {row.id for row in book.cutters()}
+        for cutter in drawer.cutters():
+            if cutter.inspection is None:
+                continue
+            if cutter.name not in known:
+                strange.append(cutter.name)
+                continue
+            added += (
+                book.record_once(cutter.name, cutter.inspection, calibration=scale, limits=rules) is not None
+            )
+    print(f"{added} inspections recorded; what was recorded before is left as it is", file=sys.stderr)
+    if strange:
+        names = ", ".join(strange[:5]) + (f" and {len(strange) - 5} more" if len(strange) > 5 else "")
+        print(
+            f"not recorded, for the records do not know them: {names}; add them with `wearscope cutter add` or "
+            "`wearscope cutter import`, then run the same command again",
+            file=sys.stderr,
+        )
 
 
 def _reference(as_new: bool, why: str) -> str:

@@ -14,7 +14,7 @@ import json
 import os
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
@@ -93,9 +93,43 @@ class Known:
         """What is known about a cutter."""
         return self.cutters.get(cutter) or Facts.given()
 
+    def with_recorded(self, recorded: Mapping[str, Facts]) -> "Known":
+        """The same with the facts of cutters that the records know.
+
+        Raises InputError where a line says otherwise; what it leaves open, the records say.
+        """
+        for cutter in self.cutters.keys() & recorded.keys():
+            if strange := _contradiction(self.cutters[cutter], recorded[cutter]):
+                raise InputError(
+                    f"{FACTS_FILE}: cutter {cutter!r}: {strange}; correct one of them, the records with `wearscope cutter edit`"
+                )
+        photos = {
+            name: replace(shown, facts=recorded.get(shown.cutter, shown.facts))
+            for name, shown in self.photos.items()
+        }
+        return replace(self, photos=photos, cutters={**self.cutters, **recorded})
+
     def facts_text(self, cutter: str) -> str:
         """The same as a text that can be compared."""
         return json.dumps(asdict(self.facts(cutter)), sort_keys=True)
+
+
+def _contradiction(said: Facts, recorded: Facts) -> str:
+    """Where a line of the list says other than the records, in words; "" where it does not."""
+    pairs = {
+        "kind": (said.kind, recorded.kind),
+        "material": (said.material, recorded.material),
+        "diameter": (said.diameter_mm, recorded.diameter_mm),
+        "flutes": (said.flutes, recorded.flutes),
+        "nominal radius": (said.nominal_radius_mm, recorded.nominal_radius_mm),
+    }
+    unsaid = {*said.assumed, *(("flutes",) if said.flutes is None else ())}
+    if said.nominal_radius_mm == Facts.given(kind=said.kind, diameter_mm=said.diameter_mm).nominal_radius_mm:
+        unsaid.add("nominal radius")
+    for name, (here, there) in pairs.items():
+        if name not in unsaid and here != there:
+            return f"{name} {here} here, {there} in the records"
+    return ""
 
 
 @dataclass(frozen=True, slots=True)

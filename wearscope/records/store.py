@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from math import isfinite
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
@@ -187,29 +188,26 @@ class Records:
 
         `as_new`: its photos are the reference for later ones; raises InputError where it is too late for that.
         """
-        document = json.dumps(to_document(inspection), sort_keys=True, separators=(",", ":"), allow_nan=False)
         with self._writing() as session:
             _cutter(session, cutter)
-            if as_new:
-                _still_new(session, cutter, InspectionRow)
-            row = InspectionRow(
-                cutter_id=cutter,
-                recorded_at=chain.now(),
-                grade=inspection.grade,
-                complete=inspection.complete,
-                limits_id=inspection.limits_id,
-                software=inspection.software,
-                document=document,
-                calibration_sha256=calibration and _keep_calibration(session, calibration),
-                limits_sha256=limits and _keep_limits(session, limits),
-                as_new=as_new,
-            )
-            chain.add_inspection(session, row)
-            for photo in inspection.photos:
-                _keep_photo(session, photo.sha256, photo.path)
-                curves = pack(photo.curves) if photo.curves else None
-                session.add(InspectionPhotoRow(inspection_id=row.id, sha256=photo.sha256, curves=curves))
-            return row
+            return _inspected(session, cutter, inspection, calibration, limits, as_new)
+
+    def record_once(
+        self,
+        cutter: str,
+        inspection: Inspection,
+        *,
+        calibration: Text | None = None,
+        limits: Text | None = None,
+    ) -> InspectionRow | None:
+        """As `record`; None where the same photos were recorded before as judged by the same scale, limits and software."""
+        said = _rests_on(to_document(inspection))
+        with self._writing() as session:
+            _cutter(session, cutter)
+            before = select(InspectionRow.document).where(InspectionRow.cutter_id == cutter)
+            if any(_rests_on(json.loads(document)) == said for document in session.scalars(before)):
+                return None
+            return _inspected(session, cutter, inspection, calibration, limits, as_new=False)
 
     def inspections(self, cutter: str) -> list[InspectionRow]:
         """The inspections of a cutter, oldest first."""
@@ -384,6 +382,45 @@ def _add(session: Session, cutter: Cutter) -> CutterRow:
     session.add(row)
     chain.log(session, "added", row)
     return row
+
+
+def _inspected(
+    session: Session,
+    cutter: str,
+    inspection: Inspection,
+    calibration: Text | None,
+    limits: Text | None,
+    as_new: bool,
+) -> InspectionRow:
+    document = json.dumps(to_document(inspection), sort_keys=True, separators=(",", ":"), allow_nan=False)
+    if as_new:
+        _still_new(session, cutter, InspectionRow)
+    row = InspectionRow(
+        cutter_id=cutter,
+        recorded_at=chain.now(),
+        grade=inspection.grade,
+        complete=inspection.complete,
+        limits_id=inspection.limits_id,
+        software=inspection.software,
+        document=document,
+        calibration_sha256=calibration and _keep_calibration(session, calibration),
+        limits_sha256=limits and _keep_limits(session, limits),
+        as_new=as_new,
+    )
+    chain.add_inspection(session, row)
+    for photo in inspection.photos:
+        _keep_photo(session, photo.sha256, photo.path)
+        curves = pack(photo.curves) if photo.curves else None
+        session.add(InspectionPhotoRow(inspection_id=row.id, sha256=photo.sha256, curves=curves))
+    return row
+
+
+def _rests_on(document: Mapping[str, Any]) -> tuple[object, ...]:
+    """What decides an inspection's result: bytes of the photos and what they show, scale, limits, software."""
+    photos = sorted(
+        (p["sha256"], p["view"], p["flute"] or 0, p["calibration"]["id"]) for p in document["photos"]
+    )
+    return (*photos, document["limits"]["id"], document["software"])
 
 
 def _edit(session: Session, row: CutterRow, after: Cutter) -> dict[str, tuple[str, str]]:
