@@ -1,11 +1,15 @@
 """The report of one cutter: everything that decides is on the page, in words, for everybody."""
 
+from dataclasses import replace
+
 import pytest
 from drawer_fakes import Page
 
 from wearscope.facts import Facts
 from wearscope.grading.advice import CAUTIONS
 from wearscope.grading.limits import load_limits
+from wearscope.grading.observed import observed
+from wearscope.grading.shank_fit import shank_fit
 from wearscope.inspection import Inspection, LimitSteps, Measurement, PhotoReport, ScaleUsed, conclude
 from wearscope.quantity import Quantity
 from wearscope.report.html import Shot, card, inspection_page
@@ -64,6 +68,23 @@ def test_the_page_says_all_that_decides(inspection: Inspection) -> None:
         *CAUTIONS,
     ]
     assert [text for text in expected if text not in words] == []
+
+
+def test_the_page_says_what_micrometer_and_eye_decided(inspection: Inspection) -> None:
+    fit = shank_fit(6.0, [5.985, 5.986, 5.985])
+    seen_by_eye = observed(("bent_body",), "flat")
+    (words,) = page_of(replace(inspection, shank_fit=fit, observed=seen_by_eye)).words("body")
+    expected = [
+        "fit its collet: under",
+        fit.words,
+        "Observed by eye, not measured",
+        "bent body: yes",
+        "crack: no",
+    ]
+    assert [text for text in expected if text not in words] == []
+    (before,) = page_of(inspection).words("body")
+    assert "collet" not in before
+    assert "Observed by eye" not in before
 
 
 def test_the_page_can_be_read_without_eyes_or_colours(inspection: Inspection) -> None:
