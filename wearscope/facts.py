@@ -50,7 +50,8 @@ class Facts:
     """A cutter's kind, material, diameter, number of flutes and corner radius when new.
 
     `flutes` None: not known. `nominal_radius_mm` is 0 for a sharp corner and half the diameter for a ball
-    nose. `assumed` names the facts that nobody gave. Raises InputError for a fact that makes no sense.
+    nose. `assumed` names the facts that nobody gave. `up_cut_length_mm`: of a compression cutter, how far from the tip its flutes
+    lift the chips; None: it is none, or that is not known. Raises InputError for a fact that makes no sense.
     """
 
     kind: CutterKind = "flat"
@@ -59,6 +60,7 @@ class Facts:
     flutes: int | None = None
     nominal_radius_mm: float = 0.0
     assumed: tuple[str, ...] = ()
+    up_cut_length_mm: float | None = None
 
     def __post_init__(self) -> None:
         _one_of("kind", self.kind, KINDS)
@@ -72,6 +74,11 @@ class Facts:
                 f"nominal radius {self.nominal_radius_mm:g} mm: expected 0 to half the diameter ({self.diameter_mm / 2:g} mm)"
             )
 
+        if self.up_cut_length_mm is not None and not 0 < self.up_cut_length_mm <= 500:
+            raise InputError(
+                f"up-cut length {self.up_cut_length_mm:g} mm: expected more than 0 and at most 500 mm"
+            )
+
     @classmethod
     def given(
         cls,
@@ -81,6 +88,7 @@ class Facts:
         diameter_mm: float | None = None,
         flutes: int | None = None,
         nominal_radius_mm: float | None = None,
+        up_cut_length_mm: float | None = None,
     ) -> "Facts":
         """Facts as far as somebody gave them; kind, material and diameter that are None are assumed and named.
 
@@ -99,6 +107,7 @@ class Facts:
             flutes,
             usual_radius if nominal_radius_mm is None else nominal_radius_mm,
             tuple(name for name, value in named.items() if value is None),
+            up_cut_length_mm,
         )
 
 

@@ -19,6 +19,7 @@ from wearscope.flags import blocking
 from wearscope.grading.advice import advice
 from wearscope.grading.combine import COMBINED, combine
 from wearscope.grading.decide import GRADES, Grade, verdict_words, worst
+from wearscope.grading.insert_heights import InsertHeights
 from wearscope.grading.judge import STILL_BELIEVED, Judgement, judge
 from wearscope.grading.limits import Limits
 from wearscope.grading.observed import Observation
@@ -151,12 +152,18 @@ class Inspection:
     software: str = f"wearscope {__version__}"
     together: tuple[Together, ...] = ()
     shank_fit: ShankFit | None = None
+    insert_heights: InsertHeights | None = None
 
 
 def conclude(
-    photos: Iterable[PhotoReport], *, facts: Facts, limits: Limits, observed: Sequence[Observation] = ()
+    photos: Iterable[PhotoReport],
+    *,
+    facts: Facts,
+    limits: Limits,
+    observed: Sequence[Observation] = (),
+    heights: InsertHeights | None = None,
 ) -> Inspection:
-    """One decision from all photos of one cutter and from what a person saw. A photo given twice counts once.
+    """One decision from all photos of one cutter, from what a person saw and from the heights of its inserts. A photo given twice counts once.
 
     Raises ValueError where there is neither a photo nor an observation.
     """
@@ -164,6 +171,8 @@ def conclude(
     if not seen and not observed:
         raise ValueError("an inspection needs at least one photo or one observation")
     by_eye = [(o.grade, o.reason) for o in observed if o.grade is not None]
+    if heights is not None:
+        by_eye.append((heights.grade, heights.reason))
     by_eye.sort(key=lambda answer: GRADES.index(answer[0]), reverse=True)
     together = _together(seen, facts, limits)
     spoken_for = {digest for group in together for digest in group.photos}
@@ -173,16 +182,18 @@ def conclude(
     ]
     grade = worst([*(one.grade for one in judged), *(grade for grade, _ in by_eye)])
     missing = _missing_views(seen, facts, limits)
+    told = advice(
+        grade,
+        facts,
+        flags=tuple(dict.fromkeys(flag for one in judged for flag in one.flags)),
+        missing_views=missing,
+        unconfirmed=grade != "discard" and any(m.unconfirmed for one in judged for m in one.measurements),
+        looked_at=bool(observed),
+        inserts=_by_flute(judged),
+    )
     return Inspection(
         grade,
-        advice(
-            grade,
-            facts,
-            flags=tuple(dict.fromkeys(flag for one in judged for flag in one.flags)),
-            missing_views=missing,
-            unconfirmed=grade != "discard" and any(m.unconfirmed for one in judged for m in one.measurements),
-            looked_at=bool(observed),
-        ),
+        told if heights is None else f"{told} {heights.words}",
         (*(reason for _, reason in by_eye), *_reasons(judged)),
         not missing,
         missing,
@@ -191,29 +202,43 @@ def conclude(
         facts,
         limits.id,
         together=together,
+        insert_heights=heights,
     )
 
 
 def join(
-    inspections: Sequence[Inspection], *, limits: Limits, observed: Sequence[Observation] = ()
+    inspections: Sequence[Inspection],
+    *,
+    limits: Limits,
+    observed: Sequence[Observation] = (),
+    heights: InsertHeights | None = None,
 ) -> Inspection:
     """One inspection out of several of the same cutter, and what a person saw besides."""
     photos = (photo for inspection in inspections for photo in inspection.photos)
     known = dict.fromkeys([*(o for inspection in inspections for o in inspection.observed), *observed])
-    return conclude(photos, facts=inspections[0].cutter, limits=limits, observed=tuple(known))
+    return conclude(
+        photos, facts=inspections[0].cutter, limits=limits, observed=tuple(known), heights=heights
+    )
 
 
 def _missing_views(photos: Sequence[PhotoReport], facts: Facts, limits: Limits) -> tuple[str, ...]:
     missing = []
+    tooth = "insert" if facts.kind == "surfacing" else "flute"
     for view, how in limits.required_views.items():
         seen = {photo.flute for photo in photos if photo.view == view}
         if how == "once":
             missing += [] if seen else [view]
         elif facts.flutes is None:
-            missing.append(f"{view} of the other flutes (their number was not given)")
+            missing.append(f"{view} of the other {tooth}s (their number was not given)")
         else:
-            missing += [f"{view} of flute {n}" for n in range(1, facts.flutes + 1) if n not in seen]
+            missing += [f"{view} of {tooth} {n}" for n in range(1, facts.flutes + 1) if n not in seen]
     return tuple(missing)
+
+
+def _by_flute(judged: Sequence[PhotoReport | Together]) -> dict[int, Grade]:
+    """The worst of what the photos of each flute's edges say."""
+    shown = [one for one in judged if one.view in _ONE_THING]
+    return {n: worst(one.grade for one in shown if one.flute == n) for n in {one.flute for one in shown}}
 
 
 def _reasons(judged: Sequence[PhotoReport | Together]) -> tuple[str, ...]:
@@ -327,7 +352,7 @@ def to_document(inspection: Inspection) -> dict[str, Any]:
         "reasons": list(inspection.reasons),
         "complete": inspection.complete,
         "missing_views": list(inspection.missing_views),
-        "cutter": asdict(inspection.cutter) | {"assumed": list(inspection.cutter.assumed)},
+        "cutter": _facts_document(inspection.cutter),
         "photos": [_photo_document(photo) for photo in inspection.photos],
         "observed": [asdict(o) for o in inspection.observed],
         "calibration": asdict(inspection.photos[0].scale) if inspection.photos else None,
@@ -340,7 +365,22 @@ def _extras(inspection: Inspection) -> dict[str, Any]:
     """What only some inspections have."""
     fit = inspection.shank_fit
     together = [_together_document(t) for t in inspection.together]
-    return ({"together": together} if together else {}) | ({} if fit is None else {"shank_fit": asdict(fit)})
+    heights = inspection.insert_heights
+    told = {
+        "together": together or None,
+        "shank_fit": None if fit is None else asdict(fit),
+        "insert_heights": None
+        if heights is None
+        else asdict(heights) | {"readings_mm": list(heights.readings_mm)},
+    }
+    return {name: what for name, what in told.items() if what is not None}
+
+
+def _facts_document(facts: Facts) -> dict[str, Any]:
+    document = asdict(facts) | {"assumed": list(facts.assumed)}
+    if facts.up_cut_length_mm is None:
+        del document["up_cut_length_mm"]
+    return document
 
 
 def _together_document(group: Together) -> dict[str, Any]:
@@ -432,7 +472,12 @@ def from_document(document: Mapping[str, Any]) -> Inspection:
         document["software"],
         tuple(_group(group) for group in document.get("together", ())),
         ShankFit(**document["shank_fit"]) if "shank_fit" in document else None,
+        _heights(document["insert_heights"]) if "insert_heights" in document else None,
     )
+
+
+def _heights(document: Mapping[str, Any]) -> InsertHeights:
+    return InsertHeights(**{**document, "readings_mm": tuple(document["readings_mm"])})
 
 
 def _group(document: Mapping[str, Any]) -> Together:

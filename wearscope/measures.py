@@ -39,6 +39,7 @@ MEASURES: dict[str, str] = {
     "corner_radius_spread": "mm",
     **{f"flute_{k}_radius": "mm" for k in range(1, 9)},
     "end_edge_gap": "mm",
+    "insert_height_difference": "mm",
     "included_angle": "deg",
     "tip_width": "mm",
     "nose_radius": "mm",
@@ -74,6 +75,7 @@ LABELS: dict[str, str] = {
     "corner_radius_spread": "Corners, unequal distance from axis",
     **{f"flute_{k}_radius": f"Flute {k}, corner from axis" for k in range(1, 9)},
     "end_edge_gap": "End edge stops short of centre by",
+    "insert_height_difference": "Inserts, unequal height",
     "nose_deviation": "Nose, deviation from form",
     "form_deviation": "Deviation from form when new",
 }

@@ -15,6 +15,7 @@ from wearscope.errors import InputError, WearscopeError
 
 if TYPE_CHECKING:
     from wearscope.facts import CutterKind, Facts
+    from wearscope.grading.insert_heights import InsertHeights
     from wearscope.grading.limits import Limits
     from wearscope.grading.observed import Observation
     from wearscope.grading.shank_fit import ShankFit
@@ -126,6 +127,32 @@ def inspect(
             help="Largest error of that micrometer. (default: 0.004)",
         ),
     ] = None,
+    heights: Annotated[
+        list[float] | None,
+        typer.Option(
+            "--insert-height",
+            metavar="MM",
+            help="Dial gauge reading at an insert of a surfacing cutter, once for each insert in turn: do they cut at one height?",
+        ),
+    ] = None,
+    gauge: Annotated[
+        float | None,
+        typer.Option(
+            "--gauge-error",
+            parser=options.length,
+            metavar=options.LENGTH,
+            help="Largest error of that dial gauge. (default: 0.01)",
+        ),
+    ] = None,
+    up_cut_length: Annotated[
+        float | None,
+        typer.Option(
+            "--up-cut-length",
+            parser=options.length,
+            metavar=options.LENGTH,
+            help="Of a compression cutter: how far from the tip its flutes lift the chips.",
+        ),
+    ] = None,
     cutter: Annotated[
         str | None,
         typer.Option(
@@ -159,22 +186,24 @@ def inspect(
         "diameter_mm": diameter,
         "flutes": flutes,
         "nominal_radius_mm": nominal_radius,
+        "up_cut_length_mm": up_cut_length,
     }
     facts = Facts.given(**given) if cutter is None else recorded_facts(cutter, records, given)  # type: ignore[arg-type]
     fit = _fit(shank, shank_readings or [], micrometer)
     rules = load_limits(limits)
+    level = _heights(heights or [], gauge, facts, rules)
     shots = _shots(paths, view, flute, facts.flutes)
     source = options.scale_source(calibration, px_per_mm) if paths else None
     answers = _answers(seen, by_eye, facts.kind, photos=bool(paths), folder=folder)
     if source is None:
-        inspection, written = conclude([], facts=facts, limits=rules, observed=answers), []
+        inspection, written = conclude([], facts=facts, limits=rules, observed=answers, heights=level), []
     else:
         if cutter is not None and new_photo is None and not new_nominal:
             known = photo_when_new(cutter, records, {shot.flute for shot in shots if shot.view == "corner"})
             new_photo, new_px_per_mm = (known.path, known.px_per_mm) if known else (None, new_px_per_mm)
         new = _new(new_photo, new_px_per_mm, new_nominal, source)
         looks = _looks(shots, source, facts, rules, grey, new)
-        inspection = join([one for _, one in looks], limits=rules, observed=answers)
+        inspection = join([one for _, one in looks], limits=rules, observed=answers, heights=level)
         quick = as_json and out is None
         written = [] if quick else _draw(inspection, [photo for photo, _ in looks], folder, units)
     inspection = replace(inspection, shank_fit=fit)
@@ -206,6 +235,19 @@ def _fit(nominal: float | None, readings: list[float], micrometer: float | None)
     if nominal is None:
         raise InputError("--shank-reading needs the nominal diameter of the shank: --shank MM")
     return shank_fit(nominal, readings, micrometer_mm=MICROMETER_MM if micrometer is None else micrometer)
+
+
+def _heights(
+    readings: list[float], gauge: float | None, facts: "Facts", rules: "Limits"
+) -> "InsertHeights | None":
+    """Whether the inserts cut at one height, where their heights were read."""
+    from wearscope.grading.insert_heights import GAUGE_MM, insert_heights
+
+    if not readings:
+        if gauge is not None:
+            raise InputError("no reading of an insert: --insert-height MM, once for each insert")
+        return None
+    return insert_heights(readings, facts=facts, limits=rules, gauge_mm=GAUGE_MM if gauge is None else gauge)
 
 
 def _new(

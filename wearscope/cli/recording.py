@@ -3,6 +3,7 @@
 import json
 import sys
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from wearscope.facts import Facts
     from wearscope.grading.limits import Limits
     from wearscope.inspection import Inspection
+    from wearscope.records.cutter import Cutter
     from wearscope.records.store import NewPhoto, Records
 
 __all__ = [
@@ -46,7 +48,7 @@ def recorded_facts(cutter: str, records: str | None, given: Mapping[str, Any]) -
     from wearscope.records.store import open_records
 
     with open_records(records) as book:
-        facts = book.cutter(cutter).facts
+        facts = _facts(book.cutter(cutter))
     for name, value in given.items():
         known = getattr(facts, name)
         if value is not None and value != known:
@@ -55,6 +57,11 @@ def recorded_facts(cutter: str, records: str | None, given: Mapping[str, Any]) -
                 f"leave it out, or correct the records with `wearscope cutter edit`"
             )
     return facts
+
+
+def _facts(cutter: "Cutter") -> "Facts":
+    """With the up-cut length, which the records keep beside the form of the flutes."""
+    return replace(cutter.facts, up_cut_length_mm=cutter.up_cut_length_mm)
 
 
 def photo_when_new(cutter: str, records: str | None, flutes: set[int]) -> "NewPhoto | None":
@@ -97,7 +104,7 @@ def all_recorded_facts(records: str | None) -> "dict[str, Facts]":
     from wearscope.records.store import open_records
 
     with open_records(records) as book:
-        return {row.id: Cutter.of(row).facts for row in book.cutters()}
+        return {row.id: _facts(Cutter.of(row)) for row in book.cutters()}
 
 
 def keep_drawer(drawer: "Drawer", records: str | None, calibration: Path | None) -> None:

@@ -1,6 +1,6 @@
 """What to do with a cutter of a given grade, and what to be careful about."""
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 
 from wearscope.facts import Facts
 from wearscope.flags import FLAGS
@@ -17,6 +17,17 @@ CAUTIONS = (
 
 _CRACKED = "Look with a loupe for cracks, loose blades and a spun shank: any of them means discard."
 
+_CROSS_OVER = (
+    "Compression cutter: its edges wear first {:g} mm from the tip, where up-cut meets down-cut, and at the height of the sheet's "
+    "surface; look at both places with a loupe or on a photo (--view edge)."
+)
+_INSERT: Mapping[Grade, str] = {
+    "sharp": "sharp, leave it",
+    "worn": "worn, turn it to a fresh edge",
+    "retake": "not known, take its photo again",
+    "discard": "done, turn it, or replace it if no fresh edge is left",
+}
+
 
 def advice(
     grade: Grade,
@@ -26,13 +37,18 @@ def advice(
     missing_views: Collection[str] = (),
     unconfirmed: bool = False,
     looked_at: bool = False,
+    inserts: Mapping[int, Grade] | None = None,
 ) -> str:
     """One short paragraph.
 
     `flags` are those of all photos; `unconfirmed`: worn, and discard is not ruled out; `looked_at`: a person has
-    already looked for what no photo shows.
+    already looked for what no photo shows. `inserts`: of a surfacing cutter, the grade of each insert that was looked at.
     """
     sentences = {"discard": _discard, "retake": _retake, "worn": _worn, "sharp": _sharp}[grade](facts, flags)
+    if facts.kind == "surfacing" and inserts and len(inserts) > 1:
+        sentences += [f"Insert {n}: {_INSERT[inserts[n]]}." for n in sorted(inserts)]
+    if facts.up_cut_length_mm is not None and grade != "discard":
+        sentences.append(_CROSS_OVER.format(facts.up_cut_length_mm))
     if grade in ("sharp", "worn") and not looked_at:
         sentences.append(_CRACKED)
     if "tint:heat" in flags and grade in ("worn", "retake"):

@@ -345,6 +345,8 @@ def facts_text(facts: Facts, *, units: Units = "mm") -> str:
     ]
     if facts.nominal_radius_mm:
         parts.append(f"radius {value_text(facts.nominal_radius_mm, 'mm', units=units)} when new")
+    if facts.up_cut_length_mm is not None:
+        parts.append(f"compression, up-cut {value_text(facts.up_cut_length_mm, 'mm', units=units)}")
     return ", ".join(parts) + (f" ({', '.join(facts.assumed)} assumed)" if facts.assumed else "")
 
 
