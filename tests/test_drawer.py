@@ -618,3 +618,23 @@ def test_a_disk_that_fills_up(tmp_path: Path, small_disk: Path) -> None:
         timeout=300
     )
     assert (out / "drawer.csv").read_text() == (tmp_path / "undisturbed/drawer.csv").read_text()
+
+
+def test_tables_are_written_again_where_something_changed_or_is_gone(folder: Path, tmp_path: Path) -> None:
+    """A second run over thousands of unchanged photos does not write them again."""
+    out = tmp_path / "out"
+
+    def written() -> dict[str, int]:
+        write_tables(grade(folder, out))
+        return {path.name: path.stat().st_mtime_ns for path in out.glob("*.*")}
+
+    first = written()
+    assert {"drawer.csv", "drawer.json", "index.html"} <= first.keys()
+    assert written() == first
+    (out / "index.html").unlink()
+    assert written()["index.html"] > first["index.html"]
+    before = written()
+    write_photo(folder / "new.png", "discard", 900)
+    after = written()
+    assert all(after[name] > before[name] for name in before)
+    assert "new.png" in (out / "drawer.csv").read_text()

@@ -60,20 +60,49 @@ def exit_code(lines: Iterable[Line]) -> int:
 
 def write_tables(drawer: Drawer) -> Summary:
     """Write drawer.csv (a line per photo), drawer.json (all of it) and index.html (a card per cutter)
-    with a page for each cutter."""
+    with a page for each cutter; left as they are where nothing changed since they were written."""
     lines: list[Line] = []
     measured: set[str] = set()
+    files = [drawer.out / name for name in ("drawer.csv", "drawer.json", "index.html")]
+    whole = all(path.exists() for path in files)
     for cutter in drawer.cutters():
         lines.append(_line(cutter))
         if cutter.inspection:
+            whole = whole and (drawer.out / _page_name(cutter, drawer)).exists()
             measured |= {m.name for photo in cutter.inspection.photos for m in photo.measurements}
     lines.sort(key=lambda line: (-GRADES.index(line.grade), line.complete, line.cutter))
-    summary = Summary(
-        tuple(lines), drawer.out / "drawer.csv", drawer.out / "drawer.json", drawer.out / "index.html"
-    )
-    with writing_to(drawer.out):
-        _write_all(drawer, summary, [name for name in MEASURES if name in measured])
+    summary = Summary(tuple(lines), *files)
+    stamp, written = drawer.store.root / "tables.sha256", _stamp(drawer)
+    if not whole or _text(stamp) != written:
+        with writing_to(drawer.out):
+            stamp.unlink(missing_ok=True)
+            _write_all(drawer, summary, [name for name in MEASURES if name in measured])
+            write_whole(stamp, written.encode())
     return summary
+
+
+def _stamp(drawer: Drawer) -> str:
+    """SHA-256 over all that the tables depend on: contents, by their keys, and names."""
+    cutters = {
+        cutter: [names, drawer.known.facts_text(cutter)] for cutter, names in drawer.names_by_cutter().items()
+    }
+    said = [
+        str(drawer.folder.resolve()),
+        str(drawer.folder),
+        cutters,
+        drawer.keys,
+        drawer.failed,
+        drawer.crashed,
+    ]
+    said += [drawer.bench.limits.id, drawer.bench.scale_id, drawer.bench.units, __version__]
+    return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text()
+    except OSError:
+        return ""
 
 
 def _write_all(drawer: Drawer, summary: Summary, measured: list[str]) -> None:

@@ -10,7 +10,7 @@ import json
 import math
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -48,15 +48,15 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """A checked limits document (see `common_practice.toml`)."""
+    """A checked limits document (see `common_practice.toml`); `id` is its name and the first 12 hex digits of the SHA-256 of the content."""
 
     document: Table
+    id: str = field(init=False)
 
-    @property
-    def id(self) -> str:
-        """Name and the first 12 hex digits of the SHA-256 of the content."""
+    def __post_init__(self) -> None:
         content = json.dumps(self.document, sort_keys=True, separators=(",", ":"))
-        return f"{self.document['name']}@{hashlib.sha256(content.encode()).hexdigest()[:12]}"
+        digest = hashlib.sha256(content.encode()).hexdigest()
+        object.__setattr__(self, "id", f"{self.document['name']}@{digest[:12]}")
 
     def size_class(self, diameter_mm: float) -> tuple[str, bool]:
         """Name of the size class, and whether the diameter lies inside the table."""
@@ -321,8 +321,8 @@ def _check_entry(check: _Checker, where: str, name: str, entry: object) -> None:
     check.name(key, name, tuple(MEASURES))
     entry = check.table(key, entry)
     derived = "of" in entry
-    for field in entry:
-        check.name(f"{key}.{field}", field, ("of", "by", "reason") if derived else _FIELDS)
+    for word in entry:
+        check.name(f"{key}.{word}", word, ("of", "by", "reason") if derived else _FIELDS)
     check.text(f"{key}.reason", entry.get("reason"))
     if derived:
         if name in _BASES:
