@@ -85,9 +85,16 @@ def test_a_limit_among_values_counts_by_its_estimate() -> None:
     assert quantity.value == pytest.approx(0.05)
 
 
+def test_a_lower_limit_keeps_the_whole_from_being_sharp() -> None:
+    """By hand: 0.05 - 1.645 x 0.01 = 0.0336 lies above the lower limit of the other photo."""
+    quantity = combine([Quantity(0.02, "mm", {"noise": 0.01}, "lower_limit"), value(0.05, 0.01)]).quantity
+    assert quantity.kind == "lower_limit"
+    assert quantity.value == pytest.approx(0.0336, abs=1e-4)
+
+
 @pytest.mark.parametrize(
     "wrong",
-    [[], [value(1, 1), Quantity(1, "px", {"noise": 1})], [Quantity(1, "mm", {"noise": 1}, "lower_limit")]],
+    [[], [value(1, 1), Quantity(1, "px", {"noise": 1})]],
 )
 def test_what_cannot_be_combined_is_refused(wrong: list[Quantity]) -> None:
     with pytest.raises(ValueError, match="combined"):

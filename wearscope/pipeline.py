@@ -81,20 +81,26 @@ def nominal_outline() -> NewOutline:
     return NewOutline("nominal form")
 
 
-def new_outline(photo: Photo | str | Path, *, scale_source: ScaleSource) -> NewOutline:
-    """The outline of a new cutter's corner, to hold later photos against. Raises as `inspect_photo` does."""
+def new_outline(
+    photo: Photo | str | Path, *, scale_source: ScaleSource, kind: CutterKind = "flat"
+) -> NewOutline:
+    """The outline of a new cutter's corner or tip, to hold later photos against. Raises as `inspect_photo` does."""
     photo = photo if isinstance(photo, Photo) else read_photo(photo)
     scale = scale_source.scale_for(photo.size)
-    outline = find_outline(photo)
+    outline = _outline(photo, kind)
     unusable = blocking(outline.flags)
-    if unusable or outline.corner is None:
+    if unusable or (outline.corner is None and outline.nose is None):
         why = (
             FLAGS[unusable[0]].text.rstrip(".") if unusable else "no cutting corner was found in the picture"
         )
         return NewOutline(photo.path, why, scale)
-    return NewOutline(
-        photo.path, trace_shape(photo, outline, measure_corner(photo, outline, scale), scale), scale
-    )
+    corner = measure_corner(photo, outline, scale)
+    return NewOutline(photo.path, _shape(photo, outline, corner, scale, kind), scale)
+
+
+def _shape(photo: Photo, outline: Outline, corner: Finding, scale: Scale, kind: CutterKind) -> Shape | str:
+    """The outline as the wear map compares it: a point has no end edge, and another form may have hollow edges."""
+    return trace_shape(photo, outline, corner, scale, alike=kind == "engraver", straight=kind != "other")
 
 
 def inspect_photo(
@@ -121,7 +127,7 @@ def inspect_photo(
     scale = scale_source.scale_for(photo.size)
     assumed = Finding(flags=() if view else ("view_assumed",))
     view = view or "corner"
-    outline = find_outline(photo, form=_FORM.get(facts.kind, "corner")) if view == "corner" else None
+    outline = _outline(photo, facts.kind, new) if view == "corner" else None
     expected = tuple(_expected(view, facts, limits))
     finding = merge(
         [
@@ -162,6 +168,22 @@ _CARD_TINT = 2.5
 """Household lights from 2700 K to 6500 K change the balance of a camera by less than this factor (common practice, no source)."""
 _FORM: Mapping[CutterKind, Form] = {"engraver": "point", "ball": "nose"}
 """What to look for at the tip; a corner where nothing is said."""
+_ROUND_END = math.radians(75.0)
+"""A cutter of another form is round at its tip where a circle is seen over 150 degrees: a hollow profile shows a quarter of one,
+a tapered ball at least that."""
+
+
+def _outline(photo: Photo, kind: CutterKind, new: NewOutline | None = None) -> Outline:
+    """The outline of what a cutter of this kind has at its tip; of another form what it had when new, or what its photo shows, a
+    round end or a corner."""
+    was = new.shape if new is not None and isinstance(new.shape, Shape) else None
+    if kind == "other" and was is not None and was.is_round:
+        return find_outline(photo, form="nose")
+    if kind == "other" and was is None:
+        tip = find_outline(photo, form="nose")
+        if tip.nose is not None and tip.nose.half_angle > _ROUND_END and not blocking(tip.flags):
+            return tip
+    return find_outline(photo, form=_FORM.get(kind, "corner"))
 
 
 def _seen(
@@ -179,6 +201,7 @@ def _seen(
         yield _of_outline(outline, expected)
         if outline.nose is not None:
             yield measure_nose(photo, outline, scale, nominal_radius_mm=facts.nominal_radius_mm)
+            yield _gone_since_new(photo, outline, Finding(), scale, facts, new, None)
         if outline.corner is not None:
             corner = None
             if facts.kind == "engraver":
@@ -193,7 +216,8 @@ def _seen(
                 yield corner
             chips = measure_chips(photo, outline, scale)
             yield chips
-            if corner is not None:
+            if corner is not None or new is not None:
+                corner = corner or measure_corner(photo, outline, scale)
                 deepest = chips.quantities.get("chip_depth_max")
                 yield _gone_since_new(photo, outline, corner, scale, facts, new, deepest)
         if outline.corner is not None or outline.nose is not None:
@@ -233,7 +257,7 @@ def _gone_since_new(
     if new is None:
         needed = "its outline when new is not known: give --new-photo, or --new-nominal with --nominal-radius"
         return Finding(not_measured={"form_deviation": needed} if facts.kind == "other" else {})
-    now = trace_shape(photo, outline, corner, scale)
+    now = _shape(photo, outline, corner, scale, facts.kind)
     shape = new.shape
     if shape is None and not isinstance(now, str):
         shape = nominal_shape(now, facts.nominal_radius_mm * scale.px_per_mm)

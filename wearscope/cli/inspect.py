@@ -201,7 +201,7 @@ def inspect(
         if cutter is not None and new_photo is None and not new_nominal:
             known = photo_when_new(cutter, records, {shot.flute for shot in shots if shot.view == "corner"})
             new_photo, new_px_per_mm = (known.path, known.px_per_mm) if known else (None, new_px_per_mm)
-        new = _new(new_photo, new_px_per_mm, new_nominal, source)
+        new = _new(new_photo, new_px_per_mm, new_nominal, source, facts)
         looks = _looks(shots, source, facts, rules, grey, new)
         inspection = join([one for _, one in looks], limits=rules, observed=answers, heights=level)
         quick = as_json and out is None
@@ -251,7 +251,7 @@ def _heights(
 
 
 def _new(
-    photo: Path | None, px_per_mm: float | None, nominal: bool, source: "ScaleSource"
+    photo: Path | None, px_per_mm: float | None, nominal: bool, source: "ScaleSource", facts: "Facts"
 ) -> "NewOutline | None":
     """What the cutter looked like when new, as far as it was given."""
     from wearscope.pipeline import TypedScale, new_outline, nominal_outline
@@ -262,7 +262,9 @@ def _new(
         raise InputError("--new-px-per-mm is the scale of --new-photo: give that photo too")
     if photo is None:
         return nominal_outline() if nominal else None
-    return new_outline(photo, scale_source=source if px_per_mm is None else TypedScale(px_per_mm))
+    return new_outline(
+        photo, scale_source=source if px_per_mm is None else TypedScale(px_per_mm), kind=facts.kind
+    )
 
 
 def _looks(

@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.finding import Curve, Finding, WearMap, WearPoint
-from wearscope.geometry.register import Gap, Motion, gap_to, register
+from wearscope.geometry.circles import fit_circle
+from wearscope.geometry.register import Gap, Motion, gap_to, register, shared
 from wearscope.geometry.scale import Scale
-from wearscope.outline.shape import CornerPose, Outline
+from wearscope.outline.shape import CornerPose, NosePose, Outline
 from wearscope.photo.read import Photo
 from wearscope.quantity import COVERAGE_FACTOR, ONE_SIDED_95, Quantity
 from wearscope.subpixel.profile import StepFits, measure_steps
@@ -34,17 +35,39 @@ _BACKWARDS_PX = 25.0
 """A contour that runs back by more than this is no wall of a chip: it has left the edge."""
 _HOLE = 5
 """An outline that is not seen over more than this many steps has a hole there, across which nothing is compared."""
+_SETTLED = 8
+"""The circle through a round end settles in a few rounds."""
+_AT_END = 20
+"""Where a contour leaves the edge it is drawn aside for the last 40 px. The two flanks run the way the 40 px before do; between
+these directions lies the axis."""
+_LOST = 20
+"""Round a tip an edge that is not seen over this many steps (40 px) has been left by the contour."""
 _ASTRAY_PX = 6.0
 """A step found farther than this from the contour belongs to something else."""
+_SOFT = 2.0
+"""A step this many times as wide as is usual along the edge is two steps beside each other, or out of focus."""
 _LIKE_GROUND, _EVEN = 5.0, 0.03
 """The light on the ground changes evenly along an edge; a level that differs from that by more than five times the grain, and
 by more than even light leaves of the contrast, is a level on the cutter."""
+_ASTRAY = 0.03
+"""The direction of an edge at the corner is known to two degrees. Edges that bend away from it farther are followed as far as the
+outline was sure of them."""
 _MARGIN = 3.0
 """Places nearer to the worn corner than this many sigma_b are not registered on: its blur touches them."""
 _KNOWN = 0.5
 """A step whose place is not known to half a blur is not seen."""
 _FAR = 0.5
 """The outer share of the edges on which the two outlines are laid over each other first."""
+_FEWEST = 12
+"""An outline needs this many places on each side."""
+_ROUND = math.radians(70.0)
+"""So far from its axis a round end is taken for a ball: the last twenty degrees may be a tapered flank."""
+_TURNED = math.radians(3.0)
+"""A round end's axis is seen to some degrees; where its flanks do not tell, its turn is known no better."""
+_TURNS = tuple(math.radians(t) for t in (0, -3, 3, -6, 6, -9, 9, -12, 12))
+_SPARSE, _APART_PX = 3, 5.0
+"""Its first guess is right to a dozen degrees. Every third place is enough to tell; what is farther apart than this does not
+belong together."""
 _MISMATCH_PX, _MISMATCH, _BOTH = 1.0, 0.1, 0.5
 """Outlines of one corner lie on each other to a px or so along most of both edges. An angle between them that differs by
 6 degrees at the first glance is another corner's."""
@@ -56,6 +79,15 @@ _NOMINAL_REACH_PX = 300.0
 """The nominal form is compared this far beyond the corner: farther out a helix is no parabola any more."""
 _BENDS = 5.0
 """An edge is taken for bent where its bend differs from zero by this many standard uncertainties, and by a px."""
+_WORN = 4.7
+"""What is left between two edges by more than this many standard deviations is worn (Tukey's constant, as in `register`)."""
+_ROUNDED = 0.05
+"""Blur moves a curved edge by sigma_b^2 / (2 R): a twentieth of a blur where the floor of a loss is rounded to ten blurs."""
+_ONE_IN_A_HUNDRED = 2.58
+"""One in a hundred normal values lies farther off than this many standard deviations. The tail is what counts: the greatest
+loss is looked for, and where grinding lines meet an edge a few places are far more astray than most."""
+_HIDDEN = 0.25
+"""Where more than a quarter of the edges is not compared, more may be gone there than was seen."""
 _PARTLY = 0.1
 """More than this share of the edges without comparison is worth saying."""
 _CHANCE = 0.05
@@ -87,7 +119,8 @@ class Shape:
     `points` (n, 2) px; `u` (n,) standard uncertainty across, px; `edge` (n,): -1 on the edge before the corner, 0 on the
     corner, 1 on the edge after it; `seen` (n,): False where the edge was not found. `apex`, `before`, `after`:
     virtual corner and unit vectors along the edges away from it. `recession`: how far the
-    corner lies behind it. `end_first`: the end edge is the one before the corner; None where that was guessed.
+    corner lies behind it. `end_first`: the end edge is the one before the corner; None where that was guessed. `frame`: width and height of
+    the photo.
     """
 
     points: Floats
@@ -100,6 +133,12 @@ class Shape:
     blur: float
     recession: _Recession
     end_first: bool | None
+    frame: tuple[int, int]
+
+    @property
+    def is_round(self) -> bool:
+        """A round end, which has no corner: `apex` is its centre."""
+        return not (self.edge == 0).any()
 
     @property
     def opening(self) -> float:
@@ -107,10 +146,22 @@ class Shape:
         return math.acos(float(np.clip(self.before @ self.after, -1, 1)))
 
 
-def trace_shape(photo: Photo, outline: Outline, corner: Finding, scale: Scale) -> Shape | str:
+def trace_shape(
+    photo: Photo,
+    outline: Outline,
+    corner: Finding,
+    scale: Scale,
+    *,
+    alike: bool = False,
+    straight: bool = True,
+) -> Shape | str:
     """The outline of a corner as it was measured: both edges followed, and the corner from `corner`, what the corner
-    measurement found (its curves and its recession). In words why not where there is none.
+    measurement found (its curves and its recession); or that of a round end, followed from its tip to both sides. `alike`: which of
+    the two edges is which does not matter, as on a point. `straight`: the edges are more or less straight; others are followed
+    wherever the contour goes. In words why not where there is none.
     """
+    if outline.nose is not None:
+        return _trace_nose(photo, outline, outline.nose)
     pose, curves = outline.corner, {curve.name: curve.px for curve in corner.curves}
     recession = corner.quantities.get("corner_recession")
     if pose is None or "arc" not in curves or recession is None:
@@ -123,13 +174,97 @@ def trace_shape(photo: Photo, outline: Outline, corner: Finding, scale: Scale) -
         ("end_edge", arc[0], end, side, pose.end_length_px),
         ("side_edge", arc[-1], side, end, pose.side_length_px),
     ):
-        course = _course(outline, curves[name], joint, ahead, min(length, _REACH_PX), _MARGIN * pose.blur_px)
+        length = length if straight else _REACH_PX
+        course = _course(outline, curves[name], joint, ahead, length, _MARGIN * pose.blur_px)
         course = _dense(course, _STEP_PX)
         touched = np.arange(len(course)) * _STEP_PX < _MARGIN * pose.blur_px
         cutter_right = bool(ahead[0] * other[1] - ahead[1] * other[0] > 0)
         sides.append(_on_steps(photo, outline, course, touched, pose.blur_px, cutter_right=cutter_right))
     virtual = next(m.px for m in corner.marks if m.name == "virtual_corner")
-    return _assembled(pose, np.array(virtual), sides, arc, size)
+    pose = replace(pose, roles_certain=pose.roles_certain and not alike)
+    return _assembled(pose, np.array(virtual), sides, arc, size, photo.size)
+
+
+def _trace_nose(photo: Photo, outline: Outline, nose: NosePose) -> Shape | str:
+    """The contour from the tip up both flanks, as far as it does not turn back, on the steps. Blur makes a round end look
+    smaller by sigma_b^2 / (2 R) (check values, section 3.3); that is put back. There is no corner on it."""
+    contour = outline.points_px
+    if len(contour) < 2 * _FEWEST or not math.isfinite(nose.blur_px):
+        return "too little of the round end shows a clear edge"
+    centre = np.array(nose.centre_px)
+    axis = _away_from_body(outline, centre)
+    height = (centre - contour) @ axis
+    tip = int(np.argmin(height))
+    runs = [_climbing(contour[way], height[way]) for way in (np.s_[tip::-1], np.s_[tip:])]
+    course = _dense(np.vstack([runs[0][:0:-1], runs[1]]), _STEP_PX)
+    untouched = np.zeros(len(course), bool)
+    side = _on_steps(photo, outline, course, untouched, nose.blur_px, cutter_right=True)
+    tip = int(np.argmax(side.points @ axis))
+    first, last = tip + 1 - _unbroken(side.seen[tip::-1]), tip + _unbroken(side.seen[tip:])
+    whole = slice(first + _AT_END, max(last - _AT_END, first + _AT_END))
+    points, u, seen = side.points[whole], side.u[whole], side.seen[whole]
+    if seen.sum() <= 2 * _AT_END:
+        return "too little of the round end shows a clear edge"
+    ends = points[seen][[_AT_END, 0, -1 - _AT_END, -1]]
+    axis = sum((a - b) / max(float(np.hypot(*(a - b))), 1e-9) for a, b in (ends[:2], ends[2:]))
+    axis = axis / max(float(np.hypot(*axis)), 1e-9)
+    centre = _ball_centre(points[seen], centre, axis, nose.radius_px)
+    ray = points - centre
+    away = np.hypot(*ray.T)
+    inward = np.where(ray @ axis > math.cos(_ROUND) * away, nose.blur_px**2 / (2 * nose.radius_px), 0.0)
+    edge = np.where(np.arange(len(points)) < int(np.argmax(points @ axis)), -1, 1)
+    return _round_shape(
+        points + (inward / away)[:, None] * ray, u, seen, edge, centre, axis, nose.blur_px, photo.size
+    )
+
+
+def _away_from_body(outline: Outline, centre: Floats) -> Floats:
+    """The direction of a cutter's tip as seen from a place near it: away from the middle of all that is cutter. A worn
+    tip shows parts of a circle only, whose middle may lie far to one side."""
+    y, x = np.nonzero(outline.mask)
+    step = outline.mask_step
+    away = centre - np.array([x.mean(), y.mean()]) * step - (step - 1) / 2
+    return np.asarray(away / max(float(np.hypot(*away)), 1e-9), np.float64)
+
+
+def _ball_centre(points: Floats, centre: Floats, axis: Floats, radius: float) -> Floats:
+    """Centre of the circle through the round end, from a first guess; places that lie off it, worn ones, do not count."""
+    for _ in range(_SETTLED):
+        ray = points - centre
+        away = np.hypot(*ray.T)
+        on_ball = ray @ axis > math.cos(_ROUND) * away
+        off = np.abs(away - radius)
+        near = on_ball & (off <= np.median(off[on_ball]) + 1.0) if on_ball.any() else on_ball
+        if near.sum() < _FEWEST:
+            break
+        circle = fit_circle(points[near])
+        centre, radius = np.array(circle.centre), circle.radius
+    return centre
+
+
+def _climbing(run: Floats, height: Floats) -> Floats:
+    """The beginning of a contour from the tip, up to where it comes down again."""
+    back = np.flatnonzero(np.maximum.accumulate(height) - height > _BACKWARDS_PX)
+    return run[: back[0]] if len(back) else run
+
+
+def _unbroken(seen: Bools) -> int:
+    """How many places of an edge from the tip onwards there are before it is lost: beyond a long hole the contour no longer
+    follows the cutter."""
+    at = np.flatnonzero(seen)
+    lost = np.flatnonzero(np.diff(at) > _LOST)
+    return int(at[lost[0]] if len(lost) else at[-1]) + 1 if len(at) else 0
+
+
+def _round_shape(
+    points: Floats, u: Floats, seen: Bools, edge: NDArray[np.int_], centre: Floats, axis: Floats, blur: float,
+    frame: tuple[int, int],
+) -> Shape:  # fmt: skip
+    """The shape of a round end: its frame is the ball's centre and two directions at 45 degrees to its axis."""
+    across = np.array([-axis[1], axis[0]])
+    before, after = (across - axis) / math.sqrt(2), (-across - axis) / math.sqrt(2)
+    nothing = _Recession(0.0, {}, 0.0, 0.0)
+    return Shape(points, u, edge, seen, centre, before, after, blur, nothing, None, frame)
 
 
 def _recession(stated: Quantity) -> _Recession:
@@ -175,19 +310,29 @@ def _on_steps(
     """
     normals = _normals(course)
     offset, u, found = _steps(photo, outline, course, normals, blur, cutter_right)
-    seen = touched | found
-    if not seen.all() and seen.sum() > 1:
-        at = np.arange(len(course))
-        offset = np.where(touched, 0.0, offset)
-        on_edge = course + offset[:, None] * normals
-        way = np.column_stack([np.interp(at, at[seen], on_edge[seen, k]) for k in (0, 1)])
-        again, u_again, found_again = _steps(photo, outline, way, normals, blur, cutter_right)
-        between = (at > np.flatnonzero(seen)[0]) & (at < np.flatnonzero(seen)[-1])
-        late = ~seen & between & found_again
-        course = np.where(late[:, None], way, course)
-        offset, u, seen = np.where(late, again, offset), np.where(late, u_again, u), seen | late
+    seen = _in_runs(touched | found)
+    offset = np.where(touched, 0.0, offset)
+    at = np.flatnonzero(seen)
+    if len(at) > 1 and len(at) < at[-1] + 1 - at[0]:
+        hole = ~seen & (np.arange(len(seen)) > at[0]) & (np.arange(len(seen)) < at[-1])
+        between = slice(at[0], at[-1] + 1)
+        on_edge = (course + offset[:, None] * normals)[at]
+        way = np.column_stack([np.interp(np.arange(at[0], at[-1] + 1), at, v) for v in on_edge.T])
+        across = _normals(way)
+        again, u_again, found = _steps(photo, outline, way, across, blur, cutter_right)
+        late = hole[between] & found
+        for whole, part in ((course, way), (normals, across), (offset, again), (u, u_again), (seen, late)):
+            whole[between][late] = part[late]
+        seen = _in_runs(seen)
     offset = np.where(seen & ~touched, offset, 0.0)
     return _Side(course + offset[:, None] * normals, _scatter(offset, seen, u), seen)
+
+
+def _in_runs(seen: Bools) -> Bools:
+    """A few places alone in a hole are chance."""
+    from scipy.ndimage import binary_opening
+
+    return np.asarray(binary_opening(seen, np.ones(_HOLE, bool)), bool)
 
 
 def _steps(
@@ -200,6 +345,7 @@ def _steps(
     fits = measure_steps(picture, course - low, normals, half_px=_HALF_PROFILE_PX)
     found = fits.ok & (np.abs(fits.position) < _ASTRAY_PX) & (fits.u_position < _KNOWN * blur)
     if found.sum() > _HOLE:
+        found &= fits.blur < _SOFT * float(np.median(fits.blur[found]))
         found &= _beside_ground(fits.before if cutter_right else fits.after, fits, found)
     return fits.position, fits.u_position, np.asarray(found, bool)
 
@@ -226,8 +372,9 @@ def _normals(course: Floats) -> Floats:
 def _course(
     outline: Outline, fitted: Floats, joint: Floats, ahead: Floats, length: float, touched: float
 ) -> Floats:
-    """Where to look for the edge, up to `length` from the joint: the fitted curve as far as the corner's blur has `touched`
-    it, then the contour, which goes into chips; the fitted curve alone where no contour is near."""
+    """Where to look for the edge: the fitted curve as far as the corner's blur has `touched` it, then the contour, which goes
+    into chips, up to `length` from the joint or, farther out, to where it lies on the edge's line for the last time; the
+    fitted curve alone where no contour is near."""
     fitted = _dense(fitted, _STEP_PX)
     start = fitted[np.argmin(np.hypot(*(fitted - joint).T)) :]
     start = start if len(start) > 1 else np.array([joint, joint + 2 * _STEP_PX * ahead])
@@ -241,8 +388,11 @@ def _course(
     runs = [contour[first:], contour[first::-1]]
     beyond = max(runs, key=lambda run: float((run[min(20, len(run) - 1)] - run[0]) @ ahead))
     along = (beyond - joint) @ ahead
-    leaves = np.flatnonzero((along > length) | (np.maximum.accumulate(along) - along > _BACKWARDS_PX))
-    beyond = beyond[: leaves[0]] if len(leaves) else beyond
+    leaves = np.flatnonzero((along > _REACH_PX) | (np.maximum.accumulate(along) - along > _BACKWARDS_PX))
+    stop = int(leaves[0]) if len(leaves) else len(along)
+    aside = np.abs((beyond - joint) @ np.array([-ahead[1], ahead[0]]))
+    on_line = (along <= length) | (aside < _ASTRAY_PX + _ASTRAY * along)
+    beyond = beyond[: int(np.flatnonzero(on_line[:stop])[-1]) + 1] if on_line[:stop].any() else beyond[:0]
     beyond = beyond[(beyond - joint) @ ahead > reach + _STEP_PX]
     return np.vstack([inner, beyond])
 
@@ -261,6 +411,7 @@ def _assembled(
     sides: list[_Side],
     arc: Floats,
     recession: _Recession,
+    frame: tuple[int, int],
 ) -> Shape:
     """One walk along both edges and the corner, the cutter on the right hand."""
     end, side = np.array(pose.end_direction), np.array(pose.side_direction)
@@ -283,6 +434,7 @@ def _assembled(
         pose.blur_px,
         recession,
         end_first if pose.roles_certain else None,
+        frame,
     )
 
 
@@ -320,7 +472,7 @@ def _whole_edge(shape: Shape, name: int, ahead: Floats) -> _Course | None:
     away = np.hypot(*(shape.points - shape.apex).T)
     begin = _corner_reach(shape) + _MARGIN * shape.blur
     use = (shape.edge == name) & shape.seen & (away > begin) & (away < begin + _NOMINAL_REACH_PX)
-    if use.sum() < 12:
+    if use.sum() < _FEWEST:
         return None
     across = np.array([-ahead[1], ahead[0]])
     s, v = (shape.points[use] - shape.apex) @ ahead, (shape.points[use] - shape.apex) @ across
@@ -348,13 +500,17 @@ def _robust_curve(s: Floats, v: Floats, degree: int) -> tuple[Floats, Floats]:
         )
     kept = weight > 0
     scatter2 = float((weight * off**2).sum() / max(weight.sum() - degree - 1, 1.0))
+    scatter2 *= shared(v - rows @ found, weight, 1.0)
     scale = span ** -np.arange(degree + 1.0)
     spread = np.linalg.inv(rows[kept].T @ (rows[kept] * weight[kept, None])) * scatter2
     return np.asarray(found * scale, np.float64), np.asarray(spread * np.outer(scale, scale), np.float64)
 
 
 def nominal_shape(shape: Shape, radius_px: float) -> Shape | str:
-    """The form a corner should have: whole edges through what is left of those of `shape`, and an arc of the nominal radius."""
+    """The form a corner should have: whole edges through what is left of those of `shape`, and an arc of the nominal radius.
+    Of a round end a ball of that radius, which has still to be laid on it."""
+    if shape.is_round:
+        return _ball(shape, radius_px)
     courses = [_whole_edge(shape, name, d) for name, d in ((-1, shape.before), (1, shape.after))]
     if courses[0] is None or courses[1] is None:
         return "too little of the edges beside the corner is seen"
@@ -393,6 +549,18 @@ def nominal_shape(shape: Shape, radius_px: float) -> Shape | str:
     )
 
 
+def _ball(shape: Shape, radius_px: float) -> Shape | str:
+    if radius_px <= 0:
+        return "the radius of its round end is not known: give --nominal-radius"
+    axis = -(shape.before + shape.after) / np.hypot(*(shape.before + shape.after))
+    angles = np.arange(-_ROUND, _ROUND, _STEP_PX / radius_px)[:, None]
+    across = np.array([-axis[1], axis[0]])
+    ball = shape.apex + radius_px * (np.cos(angles) * axis + np.sin(angles) * across)
+    edge = np.where(angles[:, 0] < 0, -1, 1)
+    whole = np.ones(len(ball), bool)
+    return _round_shape(ball, np.zeros(len(ball)), whole, edge, shape.apex, axis, shape.blur, shape.frame)
+
+
 def measure_wear(
     now: Shape | str,
     new: Shape | str,
@@ -415,21 +583,45 @@ def measure_wear(
             raise _NoMap(now)
         if isinstance(new, str):
             raise _NoMap(f"{reference}: {new}")
-        laid, motion = (new, None) if nominal else _laid_over(now, new, scale.px_per_mm / new_scale.px_per_mm)
-        return _with_chip(_compared(now, laid, motion, scale, new_scale, reference), chip)
+        drawn_on = nominal and not new.is_round
+        laid, motion = (
+            (new, None) if drawn_on else _laid_over(now, new, scale.px_per_mm / new_scale.px_per_mm)
+        )
+        by_scale = _by_scale(now, laid, scale, new_scale, nominal=nominal)
+        found = _compared(now, laid, motion, scale.px_per_mm, by_scale, reference, nominal=nominal)
+        return _with_chip(found, chip)
     except _NoMap as why:
         return Finding(not_measured={NAME: str(why)})
 
 
+def _by_scale(now: Shape, new: Shape, scale: Scale, new_scale: Scale, *, nominal: bool) -> float:
+    """What the scales leave open of the loss, px: they stretch what an outline is away from where it is laid on, that is
+    a recession, or the radius of a round end. The same scale in both photos stretches their difference; a nominal form has none."""
+    sizes = [
+        float(np.hypot(*(s.points - s.apex).T).min()) if s.is_round else s.recession.value for s in (now, new)
+    ]
+    if nominal:
+        return sizes[0] * scale.relative_uncertainty
+    if scale.id == new_scale.id:
+        return abs(sizes[0] - sizes[1]) * scale.relative_uncertainty
+    return math.hypot(sizes[0] * scale.relative_uncertainty, sizes[1] * new_scale.relative_uncertainty)
+
+
 def _with_chip(found: Finding, chip: Quantity | None) -> Finding:
     known = found.quantities[NAME]
-    if chip is None or chip.value <= known.value or (chip.kind == "upper_limit" and known.kind == "value"):
+    if (
+        chip is None
+        or chip.value <= known.value
+        or (chip.kind == "upper_limit" and known.kind != "upper_limit")
+    ):
         return found
     return replace(found, quantities={NAME: chip})
 
 
 def _laid_over(now: Shape, new: Shape, zoom: float) -> tuple[Shape, Motion]:
     """The new shape in px of the photo now, laid on the edges of the shape now."""
+    if now.is_round != new.is_round:
+        raise _NoMap("one of the two photos shows a round end and the other a corner")
     if None not in (now.end_first, new.end_first) and now.end_first != new.end_first:
         raise _NoMap(
             "the two photos are mirror images of each other: take both from the same side, or mirror none"
@@ -467,9 +659,9 @@ def _register(now: Shape, new: Shape) -> Motion:
     line = _polyline(now)
     away = np.hypot(*(new.points - new.apex).T)
     worn = max(_corner_reach(now), _corner_reach(new)) + _MARGIN * max(now.blur, new.blur)
-    on_edge = new.seen & (new.edge != 0) & (away > worn)
+    on_edge = new.seen & (new.edge != 0) & (now.is_round | (away > worn))
     limits = {name: away[on_edge & (new.edge == name)] for name in (-1, 1)}
-    if min(len(a) for a in limits.values()) < 12:
+    if min(len(a) for a in limits.values()) < _FEWEST:
         raise _NoMap("too little of the edges beside the corner is seen in both photos")
     outer = on_edge & np.select(
         [new.edge == name for name in limits],
@@ -477,13 +669,18 @@ def _register(now: Shape, new: Shape) -> Motion:
         default=False,
     )
     try:
-        first = register(new.points, line, allowed=outer if outer.sum() >= 24 else on_edge)
+        if now.is_round:
+            first = _turned_on(new.points, line, on_edge)
+        else:
+            first = register(new.points, line, allowed=outer if outer.sum() >= 2 * _FEWEST else on_edge)
         moved = first(new.points)
-        second = register(moved, line, allowed=on_edge)
+        second = register(moved, line, allowed=on_edge, turn_u=_TURNED if now.is_round else math.inf)
     except ValueError as error:
         raise _NoMap(str(error)) from error
     rough = second.scatter > max(_MISMATCH_PX, 3 * float(np.median(np.hypot(new.u[on_edge], _typical(now)))))
-    near = [float(np.mean(second.weights[on_edge & (new.edge == name)] > 0)) for name in (-1, 1)]
+    beside = on_edge & ~gap_to(line, second(moved)).beyond
+    sides = [new.edge != 0] if now.is_round else [new.edge == name for name in limits]
+    near = [_share(second.weights[beside & side] > 0) for side in sides]
     if rough or min(near) < _BOTH:
         raise _NoMap(
             "the outlines do not lie on each other along both edges: another corner, another scale, or the rake face "
@@ -500,6 +697,29 @@ def _register(now: Shape, new: Shape) -> Motion:
         scatter=second.scatter,
         weights=second.weights,
     )
+
+
+def _turned_on(points: Floats, line: Floats, allowed: Bools) -> Motion:
+    """How a round end is laid on another, to begin with. A ball looks alike turned by any angle, and its flanks would be taken
+    for worn: of several turns that one counts after which most lies together."""
+    some = allowed & (np.arange(len(points)) % _SPARSE == 0)
+    best: tuple[float, Motion] | None = None
+    for turn in _TURNS:
+        try:
+            laid = register(points, line, allowed=some, turn=turn, turn_u=_TURNED)
+        except ValueError:
+            continue
+        gap = gap_to(line, laid(points[some]))
+        apart = float(np.minimum(np.abs(gap.distance), _APART_PX)[~gap.beyond].mean())
+        best = (apart, laid) if best is None or apart < best[0] else best
+    if best is None:
+        raise ValueError("too little of the two outlines lies side by side")
+    return best[1]
+
+
+def _share(of: Bools) -> float:
+    """How many are true; none of too few."""
+    return float(np.mean(of)) if len(of) >= _FEWEST else 0.0
 
 
 def _about(motion: Motion, place: Floats) -> Floats:
@@ -529,7 +749,14 @@ def _polyline(shape: Shape) -> Floats:
 
 
 def _compared(
-    now: Shape, new: Shape, motion: Motion | None, scale: Scale, new_scale: Scale, reference: str
+    now: Shape,
+    new: Shape,
+    motion: Motion | None,
+    px: float,
+    by_scale: float,
+    reference: str,
+    *,
+    nominal: bool,
 ) -> Finding:
     line = _polyline(now)
     gap = gap_to(line, new.points)
@@ -537,11 +764,10 @@ def _compared(
     # what the outlines say of each place; a scale that is off counts for what it stretches, the two recessions
     u_place = _at(now.u[now.seen], gap)
     u_lay = motion.uncertainty(new.points, gap.normal) if motion is not None else np.zeros(len(new.points))
-    u = np.sqrt(u_place**2 + new.u**2 + u_lay**2)
+    u = np.sqrt(np.maximum(u_place**2 + new.u**2, _left(gap, new, use) ** 2) + u_lay**2)
     gone = np.fmax(gap.distance, _deepest(line, now, new))
     loss = np.where(use, _calm(gone, new.edge, now.blur), np.nan)
-    quantity = _greatest(loss, u, gap, now, new, u_lay, scale, new_scale)
-    px = scale.px_per_mm
+    quantity = _greatest(loss, u, gap, now, new, u_lay, by_scale).scaled(1 / px, "mm")
     along, outward = _along(new) / px, _outward(new)
     rows = tuple(
         WearPoint(
@@ -556,10 +782,44 @@ def _compared(
     turned = 0.0 if motion is None else math.degrees(motion.angle)
     wear = WearMap(reference, rows, 0.0 if motion is None else motion.scatter / px, turned)
     lies = "" if motion is None else f", on the edges now within {1000 * motion.scatter / px:.1f} µm"
-    unseen = float(np.mean(~use[new.edge != 0])) if (new.edge != 0).any() else 0.0
+    unseen = _unseen(now, new, use, nominal=nominal)
+    if unseen > _HIDDEN:
+        quantity = _at_least(quantity, unseen)
     partly = f"; {100 * unseen:.0f} % of the edges could not be compared" if unseen > _PARTLY else ""
     remark = f"Outline when new: {reference}{lies}{partly}."
     return Finding({NAME: quantity}, curves=(Curve("new_outline", new.points),), remarks=(remark,), wear=wear)
+
+
+def _unseen(now: Shape, new: Shape, use: Bools, *, nominal: bool) -> float:
+    """The share of the edges that could not be compared: of the new ones in the frame of the photo now, or, where the new ones are
+    known from a photo, of those now, whichever is more."""
+    low, high = _HALF_PROFILE_PX, np.array(now.frame) - 1 - _HALF_PROFILE_PX
+    there = np.all((new.points > low) & (new.points < high), axis=1) & (new.edge != 0)
+    shares = [float(np.mean(~use[there])) if there.any() else 0.0]
+    if not nominal:
+        known = new.points[new.seen]
+        back = gap_to(known, now.points[now.seen & (now.edge != 0)])
+        shares.append(float(np.mean(back.beyond | _in_hole(known, back))))
+    return max(shares)
+
+
+def _at_least(seen: Quantity, unseen: float) -> Quantity:
+    """What was seen as a lower limit, where too much was not. Raises _NoMap where nothing was proven."""
+    if seen.kind == "upper_limit":
+        raise _NoMap(
+            f"{100 * unseen:.0f} % of the edges in the picture could not be compared with the new outline"
+        )
+    return Quantity(seen.bounds()[0], seen.unit, seen.parts, "lower_limit")
+
+
+def _left(gap: Gap, new: Shape, use: Bools) -> Floats:
+    """What is usually left between the two edges, for each place of the new outline, 0 on the corner: grinding lines that
+    meet an edge move it over longer stretches than the scatter from place to place shows."""
+    left = np.abs(gap.distance[use & (new.edge != 0)])
+    if not len(left):
+        return np.zeros(len(new.edge))
+    unworn = left[left <= _WORN * 1.4826 * np.median(left)]
+    return np.where(new.edge != 0, float(np.percentile(unworn, 99)) / _ONE_IN_A_HUNDRED, 0.0)
 
 
 def _deepest(line: Floats, now: Shape, new: Shape) -> Floats:
@@ -605,7 +865,9 @@ def _along(shape: Shape) -> Floats:
     run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(shape.points, axis=0).T))])
     corner = np.flatnonzero(shape.edge == 0)
     middle = (
-        corner[np.argmin(np.hypot(*(shape.points[corner] - shape.apex).T))] if len(corner) else len(run) // 2
+        corner[np.argmin(np.hypot(*(shape.points[corner] - shape.apex).T))]
+        if len(corner)
+        else int(np.argmax(shape.edge > 0))
     )
     return np.asarray(run - run[middle], np.float64)
 
@@ -628,9 +890,9 @@ def _thinned(shape: Shape, use: Bools) -> NDArray[np.int_]:
 
 
 def _greatest(
-    loss: Floats, u: Floats, gap: Gap, now: Shape, new: Shape, u_lay: Floats, scale: Scale, new_scale: Scale
+    loss: Floats, u: Floats, gap: Gap, now: Shape, new: Shape, u_lay: Floats, by_scale: float
 ) -> Quantity:
-    """The greatest loss: a value where it is proven, else what it is at most anywhere."""
+    """The greatest loss, px: a value where it is proven, else what it is at most anywhere."""
     from scipy.stats import norm
 
     known = np.flatnonzero(np.isfinite(loss))
@@ -638,24 +900,28 @@ def _greatest(
         raise _NoMap("no part of the outline could be compared")
     spots = max(1.0, len(known) * _STEP_PX / max(2 * now.blur, _STEP_PX))
     z = float(norm.isf(_CHANCE / spots))
-    proven = known[loss[known] > z * u[known]]
-    gone = (now.recession.value, new.recession.value)
-    relative = math.hypot(gone[0] * scale.relative_uncertainty, gone[1] * new_scale.relative_uncertainty)
-    if scale.id == new_scale.id:
-        relative = abs(gone[0] - gone[1]) * scale.relative_uncertainty
+    stretched = np.where(new.is_round | (new.edge == 0), by_scale, 0.0)
+    proven = known[loss[known] > z * np.hypot(u, stretched)[known]]
     if not len(proven):
-        top = known[np.argmax(loss[known] + ONE_SIDED_95 * np.hypot(u[known], relative))]
-        whole = math.hypot(u[top], relative)
-        value = max(loss[top], 0.0) + ONE_SIDED_95 * whole
-        parts = {"noise": float(u[top]), "scale": relative}
-        return Quantity(float(value), "px", parts, "upper_limit").scaled(1 / scale.px_per_mm, "mm")
+        top = known[np.argmax(loss[known] + ONE_SIDED_95 * np.hypot(u[known], by_scale))]
+        value = max(loss[top], 0.0) + ONE_SIDED_95 * math.hypot(u[top], by_scale)
+        return Quantity(float(value), "px", {"noise": float(u[top]), "scale": by_scale}, "upper_limit")
     peak = int(proven[np.argmax(loss[proven])])
     parts = _parts(peak, u, gap, now, new, u_lay)
-    parts["scale"] = relative if new.edge[peak] == 0 else 0.0
+    parts["scale"] = float(stretched[peak])
     value = float(loss[peak])
     below, above = _sides(parts, _corners(peak, gap, now, new))
-    quantity = Quantity(value, "px", parts, below=min(below, value), above=above)
-    return quantity.scaled(1 / scale.px_per_mm, "mm")
+    if new.edge[peak]:
+        level = known[loss[known] > value - COVERAGE_FACTOR * parts["noise"]]
+        below += parts["noise"] * _highest_of(len(level) * spots / len(known))
+    return Quantity(value, "px", parts, below=min(below, value), above=above)
+
+
+def _highest_of(count: float) -> float:
+    """The highest of some equal values lies above them by so many standard deviations (Blom 1958, from memory)."""
+    from scipy.stats import norm
+
+    return float(norm.isf(0.625 / (count + 0.25))) if count > 1 else 0.0
 
 
 def _corners(peak: int, gap: Gap, now: Shape, new: Shape) -> tuple[_Recession | None, _Recession | None]:
@@ -683,5 +949,7 @@ def _parts(peak: int, u: Floats, gap: Gap, now: Shape, new: Shape, u_lay: Floats
         for name, size in corner.parts.items() if corner is not None else ():
             parts[name] = math.hypot(parts.get(name, 0.0), size)
     rest = u[peak] ** 2 - sum(size**2 for size in parts.values())
+    if new.edge[peak]:
+        parts["blur"] = math.hypot(parts.get("blur", 0.0), _ROUNDED * now.blur)
     parts["noise"] = math.hypot(parts.get("noise", 0.0), math.sqrt(max(rest, 0.0)))
     return parts

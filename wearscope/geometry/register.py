@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-__all__ = ["Gap", "Motion", "gap_to", "register"]
+__all__ = ["Gap", "Motion", "gap_to", "register", "shared"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -96,18 +96,21 @@ def register(
     *,
     allowed: Bools | None = None,
     step: float = 1.0,
+    turn: float = 0.0,
+    turn_u: float = math.inf,
     rounds: int = _ROUNDS,
 ) -> Motion:
     """The motion that lays `points` (n, 2) on the polyline `reference`, least squares with Tukey weights.
 
     Both must already lie within some px of each other. `allowed` (n,): points that may count. `step`: how far apart
     points must be for their errors to be independent at the least; what neighbours share beyond that is found in
-    the residuals. Raises ValueError where less than a dozen points have a counterpart, or where they all lie along
+    the residuals. `turn`, `turn_u`: the turn (rad) as it is known beforehand and its standard uncertainty, for outlines that hardly
+    tell, as arcs. Raises ValueError where less than a dozen points have a counterpart, or where they all lie along
     one straight line, on which an outline can slide.
     """
     allowed = np.ones(len(points), bool) if allowed is None else allowed
     pivot = points[allowed].mean(axis=0) if allowed.any() else points.mean(axis=0)
-    shift, angle = np.zeros(2), 0.0
+    shift, angle = np.zeros(2), turn
     motion = None
     for _ in range(rounds):
         moved = (points - pivot) @ _turn(angle).T + pivot + shift
@@ -119,10 +122,13 @@ def register(
         weights = np.where(use, np.maximum(1 - (gap.distance / (_TUKEY * spread)) ** 2, 0.0) ** 2, 0.0)
         rows = _slopes(moved - pivot - shift, gap.normal)
         normal = (rows * weights[:, None]).T @ rows
+        known = (spread / turn_u) ** 2
+        normal[2, 2] += known
         size = np.sqrt(np.maximum(np.diag(normal), 1e-12))
         if float(np.linalg.cond(normal / np.outer(size, size))) > 1e6:
             raise ValueError("the outlines lie along one straight line only and can slide along each other")
-        move = np.linalg.solve(normal, (rows * weights[:, None]).T @ -gap.distance)
+        right = (rows * weights[:, None]).T @ -gap.distance
+        move = np.linalg.solve(normal, right - [0.0, 0.0, known * (angle - turn)])
         shift, angle = shift + move[:2], angle + float(move[2])
         motion = (normal, gap.distance, weights, spread)
         if np.abs(move[:2]).max() < 1e-4 and abs(move[2]) < 1e-7:
@@ -131,15 +137,15 @@ def register(
     normal, residual, weights, _ = motion
     scatter = float(np.sqrt((weights * residual**2).sum() / max(weights.sum() - 3, 1.0)))
     covariance: Floats = np.asarray(
-        scatter**2 * _shared(residual, weights, step) * np.linalg.inv(normal), np.float64
+        scatter**2 * shared(residual, weights, step) * np.linalg.inv(normal), np.float64
     )
     return Motion(
         (float(pivot[0]), float(pivot[1])), (float(shift[0]), float(shift[1])), angle, covariance, scatter, weights
     )  # fmt: skip
 
 
-def _shared(residual: Floats, weights: Floats, step: float) -> float:
-    """How many neighbouring points say the same: one plus twice the sum of the correlations, up to the first that is none."""
+def shared(residual: Floats, weights: Floats, step: float) -> float:
+    """How many neighbouring points of an ordered line say the same, from residuals (n,) and weights (n,): one plus twice the sum of the correlations, up to the first that is none."""
     value = np.where(weights > 0, residual, 0.0)
     power = float(np.mean(value**2))
     if power <= 0:

@@ -55,11 +55,16 @@ def combine(quantities: Sequence[Quantity]) -> Mean:
 
     As soon as one photo resolves a value the result is a value, to which limits add the estimate behind them.
     Of upper limits only, it is the mean of the limits, weighted by how tight they are: it holds whatever their errors
-    share, and is never below the tightest of them. Raises ValueError for no quantity, several units, or lower limits.
+    share, and is never below the tightest of them. Where one photo saw a part only and gives a lower limit, all together
+    give the greatest lower bound. Raises ValueError for no quantity or several units.
     """
     units = {q.unit for q in quantities}
-    if len(units) != 1 or any(q.kind == "lower_limit" for q in quantities):
-        raise ValueError(f"only values and upper limits of one unit can be combined, not {sorted(units)}")
+    if len(units) != 1:
+        raise ValueError(f"only quantities of one unit can be combined, not {sorted(units)}")
+    if any(q.kind == "lower_limit" for q in quantities):
+        most = max(quantities, key=lambda q: q.bounds()[0])
+        least = Quantity(most.bounds()[0], most.unit, most.parts, "lower_limit")
+        return Mean(least, len(quantities), 0.0, True)
     if all(q.kind == "upper_limit" for q in quantities):
         return _limits(quantities)
     return _values(quantities)

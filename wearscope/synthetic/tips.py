@@ -1,7 +1,7 @@
-"""Side views of ball-nose cutters and V engravers. The drawing's (0, 0) is the nominal tip, the body above it (x right, y down)."""
+"""Side views of ball-nose cutters, V engravers and cutters of other forms. The drawing's (0, 0) is the nominal tip, the body above it (x right, y down)."""
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from wearscope.synthetic.paint import Look, Profile, build_scene, heat_share, lo
 from wearscope.synthetic.scene import Placement, Scene
 from wearscope.synthetic.section import Section
 
-__all__ = ["ball_scene", "engraver_scene"]
+__all__ = ["ball_scene", "engraver_scene", "form_scene"]
 
 Points = NDArray[np.float64]
 
@@ -158,3 +158,85 @@ def engraver_scene(
         )
     damage = [(*chip["deepest_mm"], chip["length_mm"] / 2) for chip in records]
     return build_scene(size, place.to_px(outline), truth, look, rng, place=place, seen=seen, damage=damage)
+
+
+Form = Literal["dovetail", "round-over", "tapered-ball"]
+
+
+def form_scene(
+    rng: np.random.Generator,
+    form: Form,
+    *,
+    size: tuple[int, int] = (1600, 1200),
+    px_per_mm: float = 280.0,
+    origin_px: tuple[float, float] = (400.0, 900.0),
+    rotation_deg: float = 0.0,
+    radius_mm: float = 0.5,
+    angle_deg: float = 14.0,
+    flat_depth_mm: float = 0.0,
+    chips: Sequence[Chip] = (),
+    look: Look | None = None,
+) -> Scene:
+    """A straight-fluted cutter whose form is none of the others: its right-hand profile from the axis, mirrored.
+
+    "dovetail": wider at the tip, 6 mm there, flanks leaning inward by `angle_deg`, sharp corners. "round-over": a pilot of 3 mm, 0.6 mm
+    long, then a hollow quarter circle of `radius_mm`. "tapered-ball": a ball of `radius_mm`, its flanks leaning outward by `angle_deg`,
+    its tip worn flat by `flat_depth_mm`. Chips count `at_mm` along the profile from the axis. `origin_px` is where the axis meets the
+    new tip. The truth holds the profile new and now (`new_outline_px`, `outline_px`).
+    """
+    look = look or Look()
+    place = Placement(px_per_mm, origin_px, rotation_deg)
+    top = 1.2 * float(np.hypot(*size)) / px_per_mm
+    new = _form_profile(form, radius_mm, np.deg2rad(angle_deg), top)
+    worn = new.copy()
+    worn[:, 1] = np.minimum(worn[:, 1], -flat_depth_mm)
+    worn, records = chipped(worn, chips, rng)
+    outline = np.concatenate([worn, (worn * [-1, 1])[::-1]])
+
+    def px(points: Any) -> Any:
+        return np.round(place.to_px(np.atleast_2d(np.asarray(points, np.float64))), 4).tolist()
+
+    truth = {
+        "view": "corner",
+        "kind": "other",
+        "form": form,
+        "size_px": list(size),
+        "px_per_mm": px_per_mm,
+        "rotation_deg": rotation_deg,
+        "flutes": 2,
+        "background": look.background,
+        "finish": look.finish,
+        "new_outline_px": px(thinned(np.concatenate([(new * [-1, 1])[::-1], new]))),
+        "outline_px": px(thinned(np.concatenate([(worn * [-1, 1])[::-1], worn]))),
+        "chips": [{**chip, "deepest_px": px(chip["deepest_mm"])[0]} for chip in records],
+    }
+    seen = None
+    if not look.plain:
+        radius_at = Profile(-new[::10, 1], np.maximum(new[::10, 0], 0.02))
+        turn_at = Profile([0, 100], [0.0, 0.0])
+        seen = look_at(
+            Section.of(2), place, size, axis_mm=0, top_mm=top, radius_at=radius_at, turn_at=turn_at
+        )
+    damage = [(*chip["deepest_mm"], chip["length_mm"] / 2) for chip in records]
+    return build_scene(size, place.to_px(outline), truth, look, rng, place=place, seen=seen, damage=damage)
+
+
+def _form_profile(form: Form, radius: float, lean: float, top: float) -> Points:
+    """The right-hand profile in mm from the axis outward and up, about 2 um between places."""
+    if form == "dovetail":
+        corners = np.array(
+            [[0.0, 0.0], [3.0, 0.0], [3.0 - 2.5 * np.tan(lean), -2.5], [1.5, -2.5], [1.5, -top]]
+        )
+    elif form == "round-over":
+        turns = np.linspace(np.pi, np.pi / 2, 400)[:, None]
+        hollow = np.array([1.5 + radius, -0.6]) + radius * np.hstack([np.cos(turns), -np.sin(turns)])
+        outside = hollow[-1] + [[0.3, 0.0], [0.3, -top]]
+        corners = np.vstack([[[0.0, 0.0], [1.5, 0.0]], hollow, outside])
+    else:
+        turns = np.linspace(0.0, np.pi / 2 - lean, 800)[:, None]
+        ball = radius * np.hstack([np.sin(turns), np.cos(turns) - 1])
+        flank = ball[-1] + top * np.array([np.sin(lean), -np.cos(lean)])
+        corners = np.vstack([ball, flank])
+    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
+    at = np.union1d(run, np.arange(0.0, run[-1], 0.002))
+    return np.column_stack([np.interp(at, run, corners[:, k]) for k in (0, 1)])
