@@ -27,6 +27,12 @@ Place = Annotated[
 ]
 Cutter = Annotated[str, typer.Argument(metavar="CUTTER", help="Name of the cutter, such as slot-03.")]
 Note = Annotated[str, typer.Option("--note", help="Words to keep with it.")]
+On = Annotated[
+    str | None,
+    typer.Option(
+        "--on", metavar="DAY", help="When it was, such as 2026-05-17 or 2026-05-17T14:30. (default: now)"
+    ),
+]
 NewNote = Annotated[str | None, typer.Option("--note", help="Words to keep with it.")]
 FluteForm = Annotated[
     Literal["straight", "up-spiral", "down-spiral", "compression"] | None,
@@ -201,21 +207,68 @@ def export(
     records: Place = None,
 ) -> None:
     """Write all cutters into a CSV or JSON file, which `cutter import` reads back as they are."""
-    from wearscope.drawer.store import write_whole
     from wearscope.records.cutter import Cutter as Sheet
     from wearscope.records.exchange import cutters_csv, cutters_json
     from wearscope.records.store import open_records
 
-    if file.suffix.lower() not in (".csv", ".json"):
-        raise InputError(f"{file}: expected a name that ends in .csv or .json")
+    as_csv = _as_csv(file)
     with open_records(records) as book:
         cutters = [Sheet.of(row) for row in book.cutters()]
-    text = cutters_csv(cutters, units=units) if file.suffix.lower() == ".csv" else cutters_json(cutters)
+    _write(file, cutters_csv(cutters, units=units) if as_csv else cutters_json(cutters))
+    print(f"{file}: {len(cutters)} cutter{'' if len(cutters) == 1 else 's'}")
+
+
+@group.command()
+def export_uses(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="New .csv or .json file to write.")],
+    records: Place = None,
+) -> None:
+    """Write all uses and events of all cutters into a CSV or JSON file, which `cutter import-uses` reads back."""
+    from wearscope.records.exchange import uses_csv, uses_json
+    from wearscope.records.store import Entry, open_records
+
+    as_csv = _as_csv(file)
+    with open_records(records) as book:
+        rows = [
+            row for cutter in book.cutters() for row in book.entries(cutter.id) if row.withdrawn_at is None
+        ]
+    entries = [Entry.of(row) for row in rows]
+    _write(file, uses_csv(entries) if as_csv else uses_json(entries))
+    print(f"{file}: {len(entries)} uses and events")
+
+
+@group.command()
+def import_uses(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A .csv or .json file of uses and events.")],
+    records: Place = None,
+) -> None:
+    """Add uses and events of a CSV or JSON file, all or none; those that are there already are left.
+
+    Columns: cutter, what (used, cleaned, sharpened or discarded; empty: used), when (2026-05-17, or a time; empty: now), minutes,
+    metres, work_material, speed_rpm, feed_mm_min, note.
+    """
+    from wearscope.records.exchange import read_uses
+    from wearscope.records.store import open_records
+
+    entries = read_uses(file)
+    with open_records(records) as book:
+        added, same = book.import_entries(entries)
+    print(f"{added} added, {same} were there")
+
+
+def _as_csv(file: Path) -> bool:
+    if file.suffix.lower() not in (".csv", ".json"):
+        raise InputError(f"{file}: expected a name that ends in .csv or .json")
+    return file.suffix.lower() == ".csv"
+
+
+def _write(file: Path, text: str) -> None:
+    from wearscope.drawer.store import write_whole
+
     try:
         write_whole(file, text.encode())
     except OSError as error:
         raise RecordsError(f"{file}: cannot be written ({error.strerror}); choose another place") from error
-    print(f"{file}: {len(cutters)} cutter{'' if len(cutters) == 1 else 's'}")
 
 
 @group.command("list")
@@ -306,7 +359,7 @@ def _life(book: "Records", cutter: str, units: options.Units) -> list[str]:
         new = ", as new" if d.as_new else ""
         lines.append((d.recorded_at, f"diameter {quantity_text(size, units=units)}{new}"))
     entries = book.entries(cutter)
-    lines += [(entry.recorded_at, _entry(entry)) for entry in entries]
+    lines += [(entry.when, _entry(entry)) for entry in entries]
     for when, changes in book.edits(cutter):
         said = "; ".join(f"{c.replace('_', ' ')} {a or '-'} -> {b or '-'}" for c, (a, b) in changes.items())
         lines.append((when, f"edited: {said}"))
@@ -364,6 +417,7 @@ def use(
         float | None, typer.Option("--feed", metavar="MM_PER_MIN", help="Feed, mm a minute.")
     ] = None,
     note: Note = "",
+    on: On = None,
     records: Place = None,
 ) -> None:
     """Record how long, or how far, a cutter was used; `cutter undo` takes an entry back."""
@@ -371,7 +425,7 @@ def use(
 
     done = Use(minutes, metres, work, speed, feed)
     with open_records(records) as book:
-        row = book.add_use(cutter, done, note=note)
+        row = book.add_use(cutter, done, note=note, when=on)
         most = book.cutter(cutter).max_speed_rpm
     print(f"{cutter}: {_entry(row)}")
     if speed is not None and most is not None and speed > most:
@@ -388,13 +442,14 @@ def event(
         typer.Argument(metavar="WHAT", help="cleaned, sharpened or discarded."),
     ],
     note: Note = "",
+    on: On = None,
     records: Place = None,
 ) -> None:
     """Record that a cutter was cleaned, sharpened or discarded."""
     from wearscope.records.store import open_records
 
     with open_records(records) as book:
-        row = book.add_event(cutter, what, note=note)
+        row = book.add_event(cutter, what, note=note, when=on)
     print(f"{cutter}: entry {row.id}, {what}")
 
 

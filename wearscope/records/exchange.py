@@ -1,18 +1,26 @@
-"""Cutters as CSV and JSON files, for spreadsheets and other programs."""
+"""Cutters, and their uses, as CSV and JSON files, for spreadsheets and other programs."""
 
 import csv
 import io
 import json
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Literal
 
 from wearscope.errors import InputError, RecordsError
 from wearscope.records.cutter import COLUMNS, LENGTHS, Cutter, length_text
+from wearscope.records.store import Entry, Use
 
-__all__ = ["SCHEMA", "cutters_csv", "cutters_json", "read_cutters"]
+__all__ = [
+    "SCHEMA", "USES", "USES_SCHEMA", "cutters_csv", "cutters_json", "read_cutters", "read_uses", "uses_csv", "uses_json",
+]  # fmt: skip
 
 SCHEMA = "wearscope/cutters/1"
+USES_SCHEMA = "wearscope/uses/1"
+USES = ("cutter", "what", "when", "minutes", "metres", "work_material", "speed_rpm", "feed_mm_min", "note")
+"""Columns of a table of uses and events. `what` is used, or an event; `when` a day or a time; empty: not known."""
+_NUMBERS = ("minutes", "metres", "speed_rpm", "feed_mm_min")
 ABOUT_PHOTOS = ("file", "view", "flute")
 """Columns that a drawer's cutters.csv has besides; they are about its photos."""
 
@@ -44,12 +52,12 @@ def read_cutters(path: Path) -> list[Cutter]:
 
     Raises RecordsError for a file that cannot be read, InputError with line and column for what makes no sense.
     """
-    try:
-        text = path.read_text("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        why = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
-        raise RecordsError(f"{path}: cannot be read ({why}); give a .csv or .json file of cutters") from error
-    lines = _of_json(path, text) if path.suffix.lower() == ".json" else _of_csv(path, text)
+    text = _text_of(path, "cutters")
+    lines = (
+        _of_json(path, text, SCHEMA, "cutters", {_json_name(name): name for name in COLUMNS})
+        if path.suffix.lower() == ".json"
+        else _of_csv(path, text, COLUMNS, ABOUT_PHOTOS)
+    )
     found: dict[str, Cutter] = {}
     for where, words in lines:
         try:
@@ -63,11 +71,77 @@ def read_cutters(path: Path) -> list[Cutter]:
     return list(found.values())
 
 
-def _of_csv(path: Path, text: str) -> Iterator[tuple[str, Mapping[str, str]]]:
+def uses_csv(entries: Iterable[Entry]) -> str:
+    """A table with a line for each use or event; its columns are USES."""
+    out = io.StringIO()
+    table = csv.DictWriter(out, USES, lineterminator="\r\n")  # RFC 4180
+    table.writeheader()
+    table.writerows({k: "" if v is None else v for k, v in _use(entry).items()} for entry in entries)
+    return out.getvalue()
+
+
+def uses_json(entries: Iterable[Entry]) -> str:
+    """A JSON document of uses and events under the same names; null is what is not known."""
+    return json.dumps({"schema": USES_SCHEMA, "uses": [_use(e) for e in entries]}, indent=2) + "\n"
+
+
+def _use(entry: Entry) -> dict[str, Any]:
+    use = asdict(entry.use) if entry.use else {}
+    about = {"cutter": entry.cutter, "what": entry.what, "when": entry.when, "note": entry.note}
+    return {name: about[name] if name in about else use.get(name) for name in USES}
+
+
+def read_uses(path: Path) -> list[Entry]:
+    """The uses and events of a `.json` or `.csv` file.
+
+    Raises RecordsError for a file that cannot be read, InputError with line and column for what makes no sense.
+    """
+    text = _text_of(path, "uses")
+    lines = (
+        _of_json(path, text, USES_SCHEMA, "uses", {name: name for name in USES})
+        if path.suffix.lower() == ".json"
+        else _of_csv(path, text, USES, ())
+    )
+    found = []
+    for where, words in lines:
+        said = {name: word.strip() for name, word in words.items()}
+        try:
+            numbers = {name: _number(name, said.get(name, "")) for name in _NUMBERS}
+            known = any(value is not None for value in numbers.values()) or said.get("work_material")
+            what = said.get("what") or "used"
+            use = (
+                Use(**numbers, work_material=said.get("work_material") or None)
+                if known or what == "used"
+                else None
+            )
+            found.append(Entry(said["cutter"], what, said.get("when") or None, use, said.get("note", "")))
+        except InputError as error:
+            raise InputError(f"{path}, {where}: {error}") from error
+    return found
+
+
+def _number(name: str, text: str) -> float | None:
+    try:
+        return float(text) if text else None
+    except ValueError as error:
+        raise InputError(f"column {name}: {text!r} is not a number") from error
+
+
+def _text_of(path: Path, what: str) -> str:
+    try:
+        return path.read_text("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
+        raise RecordsError(f"{path}: cannot be read ({why}); give a .csv or .json file of {what}") from error
+
+
+def _of_csv(
+    path: Path, text: str, columns: tuple[str, ...], besides: tuple[str, ...]
+) -> Iterator[tuple[str, Mapping[str, str]]]:
     first = text.partition("\n")[0]
     table = csv.DictReader(io.StringIO(text), delimiter=max(",;\t", key=first.count), restval="")
     names = [name.strip() for name in table.fieldnames or ()]
-    _known(path, names, (*COLUMNS, *ABOUT_PHOTOS), COLUMNS)
+    _known(path, names, (*columns, *besides), columns)
     table.fieldnames = names
     for line in table:
         where = f"line {table.line_num}"
@@ -75,22 +149,24 @@ def _of_csv(path: Path, text: str) -> Iterator[tuple[str, Mapping[str, str]]]:
             raise InputError(
                 f"{path}, {where}: more cells than the first line has names; put text with commas in quotes"
             )
-        yield where, {name: line[name] for name in names if name in COLUMNS}
+        yield where, {name: line[name] for name in names if name in columns}
 
 
-def _of_json(path: Path, text: str) -> Iterator[tuple[str, Mapping[str, str]]]:
+def _of_json(
+    path: Path, text: str, schema: str, key: str, names: Mapping[str, str]
+) -> Iterator[tuple[str, Mapping[str, str]]]:
+    """The entries under `key`; `names` maps their names to those of the columns."""
     try:
         document = json.loads(text)
     except ValueError as error:
         raise RecordsError(
             f"{path}: not JSON ({error}); give what `wearscope cutter export` wrote"
         ) from error
-    entries = document.get("cutters") if isinstance(document, dict) else None
-    if not isinstance(entries, list) or document.get("schema") != SCHEMA:
-        raise InputError(f'{path}: expected {{"schema": "{SCHEMA}", "cutters": [...]}}')
-    names = {_json_name(name): name for name in COLUMNS}
+    entries = document.get(key) if isinstance(document, dict) else None
+    if not isinstance(entries, list) or document.get("schema") != schema:
+        raise InputError(f'{path}: expected {{"schema": "{schema}", "{key}": [...]}}')
     for number, entry in enumerate(entries, start=1):
-        where = f"cutter {number}"
+        where = f"{key} {number}"
         if not isinstance(entry, dict):
             raise InputError(f"{path}, {where}: expected an object with the names {', '.join(names)}")
         _known(path, list(entry), tuple(names), tuple(names))

@@ -121,7 +121,8 @@ class DiameterRow(Base):
 class EntryRow(Base):
     """Use of a cutter, or something that happened to it; withdrawn entries stay.
 
-    Of a use: minutes, metres of cut, what was cut, spindle speed and feed, as far as they are known.
+    Of a use: minutes, metres of cut, what was cut, spindle speed and feed, as far as they are known. `happened_at` is None where it
+    happened when it was recorded; `when` is the time that counts.
     """
 
     __tablename__ = "entries"
@@ -136,6 +137,11 @@ class EntryRow(Base):
     work_material: Mapped[str | None]
     speed_rpm: Mapped[float | None]
     feed_mm_min: Mapped[float | None]
+    happened_at: Mapped[str | None]
+
+    @property
+    def when(self) -> str:
+        return self.happened_at or self.recorded_at
 
 
 class OverruleRow(Base):

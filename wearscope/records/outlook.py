@@ -134,10 +134,10 @@ class Outlook:
 def outlook(records: Records, cutter: CutterRow, *, now: datetime | None = None) -> Outlook:
     """All that the records say about the wear of one cutter."""
     entries = [entry for entry in records.entries(cutter.id) if entry.withdrawn_at is None]
-    sharpened = [entry.recorded_at for entry in entries if entry.what == "sharpened"]
+    sharpened = [entry.when for entry in entries if entry.what == "sharpened"]
     since = max(sharpened, default="")
     seen = [row for row in records.inspections(cutter.id) if row.recorded_at >= since]
-    uses = [entry for entry in entries if _minutes(entry) and entry.recorded_at >= since]
+    uses = [entry for entry in entries if _minutes(entry) and entry.when >= since]
     used = sum(_minutes(entry) for entry in uses)
     last_seen = _used_before(uses, seen[-1].recorded_at) if seen else 0.0
     facts = Facts(cutter.kind, cutter.material, cutter.diameter_mm, cutter.flutes, cutter.nominal_radius_mm)  # type: ignore[arg-type]
@@ -166,7 +166,7 @@ def _minutes(entry: EntryRow) -> float:
 
 
 def _used_before(uses: Sequence[EntryRow], when: str) -> float:
-    return sum(_minutes(entry) for entry in uses if entry.recorded_at <= when)
+    return sum(_minutes(entry) for entry in uses if entry.when <= when)
 
 
 def _grade(records: Records, seen: Sequence[InspectionRow]) -> Grade | None:
@@ -178,7 +178,7 @@ def _grade(records: Records, seen: Sequence[InspectionRow]) -> Grade | None:
 
 def _weekly(entries: Sequence[EntryRow], now: datetime) -> float:
     """Minutes a week over the last four weeks, or since the first use where that is later, but never over less than a week."""
-    uses = [(datetime.fromisoformat(e.recorded_at), _minutes(e)) for e in entries if _minutes(e)]
+    uses = [(datetime.fromisoformat(e.when), _minutes(e)) for e in entries if _minutes(e)]
     if not uses:
         return 0.0
     over = min(LATELY, max(WEEK, now - min(when for when, _ in uses)))
@@ -272,10 +272,10 @@ def lives(records: Records) -> list[Life]:
 
 def _lives(records: Records, cutter: CutterRow) -> Iterator[Life]:
     entries = [entry for entry in records.entries(cutter.id) if entry.withdrawn_at is None]
-    starts = ["", *(entry.recorded_at for entry in entries if entry.what == "sharpened"), "9"]
+    starts = ["", *(entry.when for entry in entries if entry.what == "sharpened"), "9"]
     seen = records.inspections(cutter.id)
     for start, end in pairwise(starts):
-        uses = [entry for entry in entries if _minutes(entry) and start <= entry.recorded_at < end]
+        uses = [entry for entry in entries if _minutes(entry) and start <= entry.when < end]
         series = _series([row for row in seen if start <= row.recorded_at < end], uses)
         worn = [
             at

@@ -4,12 +4,13 @@ import json
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from math import isfinite
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
 from wearscope.errors import InputError
@@ -34,7 +35,7 @@ from wearscope.records.models import (
 )
 from wearscope.records.sources import Text, pack, unpack
 
-__all__ = ["EVENTS", "Imported", "NewPhoto", "Records", "Use", "open_records"]
+__all__ = ["EVENTS", "Entry", "Imported", "NewPhoto", "Records", "Use", "open_records"]
 
 EVENTS = ("cleaned", "sharpened", "discarded")
 
@@ -66,6 +67,55 @@ class Use:
                 raise InputError(f"{name.partition('_')[0]} of use {value}: expected a number above 0")
         if self.minutes is None and self.metres is None:
             raise InputError("use: give minutes or metres of cut")
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A use of a cutter (`what` "used", with a `use`) or an event (one of EVENTS, without).
+
+    `when` is a day, `2026-05-17`, or a time with its offset from UTC; it is kept in UTC, a day as its noon there. None: now. Raises
+    InputError for a time to come.
+    """
+
+    cutter: str
+    what: str
+    when: str | None = None
+    use: Use | None = None
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        if self.what not in ("used", *EVENTS):
+            raise InputError(f"event {self.what!r} is unknown; expected one of {', '.join(EVENTS)}")
+        if (self.what == "used") != (self.use is not None):
+            raise InputError(
+                f"{self.what}: minutes, metres, material, speed and feed belong to a use, and only to one"
+            )
+        if self.when is not None:
+            object.__setattr__(self, "when", _in_utc(self.when))
+
+    @classmethod
+    def of(cls, row: EntryRow) -> "Entry":
+        """What a row of the records says."""
+        values = row.minutes, row.metres, row.work_material, row.speed_rpm, row.feed_mm_min
+        return cls(row.cutter_id, row.what, row.when, Use(*values) if row.what == "used" else None, row.note)
+
+
+def _in_utc(text: str) -> str:
+    try:
+        when = datetime.fromisoformat(text.strip())
+    except ValueError as error:
+        raise InputError(
+            f"{text!r} is no day or time; expected one such as 2026-05-17 or 2026-05-17T14:30+02:00"
+        ) from error
+    if len(text.strip()) <= 10:
+        when = when.replace(hour=12, tzinfo=UTC)
+        late = when.date() > datetime.now(UTC).date() + timedelta(days=1)  # days begin earlier in the east
+    else:
+        when = when.astimezone(UTC)  # without an offset it is the time of the clock here
+        late = when > datetime.now(UTC) + timedelta(minutes=5)
+    if late:
+        raise InputError(f"{text}: is still to come; give the day on which it happened")
+    return when.isoformat(timespec="milliseconds")
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,26 +348,35 @@ class Records:
 
     # Use and events
 
-    def add_use(self, cutter: str, use: "Use | float", *, note: str = "") -> EntryRow:
-        """What a cutter did; a number is minutes."""
-        return self._entry(cutter, "used", use if isinstance(use, Use) else Use(use), note)
+    def add_use(
+        self, cutter: str, use: "Use | float", *, note: str = "", when: str | None = None
+    ) -> EntryRow:
+        """What a cutter did; a number is minutes. `when`: a day or time, see `Entry`."""
+        return self._enter(Entry(cutter, "used", when, use if isinstance(use, Use) else Use(use), note))
 
-    def add_event(self, cutter: str, what: str, *, note: str = "") -> EntryRow:
-        """Something that happened to a cutter: one of EVENTS."""
-        if what not in EVENTS:
-            raise InputError(f"event {what!r} is unknown; expected one of {', '.join(EVENTS)}")
-        return self._entry(cutter, what, None, note)
+    def add_event(self, cutter: str, what: str, *, note: str = "", when: str | None = None) -> EntryRow:
+        """Something that happened to a cutter: one of EVENTS. `when`: a day or time, see `Entry`."""
+        return self._enter(Entry(cutter, what, when, None, note))
 
-    def _entry(self, cutter: str, what: str, use: Use | None, note: str) -> EntryRow:
+    def _enter(self, entry: Entry) -> EntryRow:
         with self._writing() as session:
-            _cutter(session, cutter)
-            row = EntryRow(cutter_id=cutter, recorded_at=chain.now(), what=what, note=note)
-            if use is not None:
-                row.minutes, row.metres, row.work_material = use.minutes, use.metres, use.work_material
-                row.speed_rpm, row.feed_mm_min = use.speed_rpm, use.feed_mm_min
-            session.add(row)
-            chain.log(session, "added", row)
-            return row
+            return _entered(session, entry)
+
+    def import_entries(self, entries: Iterable[Entry]) -> tuple[int, int]:
+        """Add uses and events, all or none; how many were added, and how many were there already."""
+        added = same = 0
+        with self._writing() as session:
+            for entry in entries:
+                _cutter(session, entry.cutter)
+                found = select(EntryRow).where(
+                    EntryRow.cutter_id == entry.cutter, EntryRow.withdrawn_at.is_(None)
+                )
+                if entry.when and any(Entry.of(row) == entry for row in session.scalars(found)):
+                    same += 1
+                else:
+                    _entered(session, entry)
+                    added += 1
+        return added, same
 
     def withdraw(self, entry: int) -> EntryRow:
         """Undo an entry: it counts no more, but stays to be seen."""
@@ -335,9 +394,10 @@ class Records:
         """Uses and events of a cutter, oldest first, the withdrawn ones too."""
         with self._reading() as session:
             _cutter(session, cutter)
-            return list(
-                session.scalars(select(EntryRow).where(EntryRow.cutter_id == cutter).order_by(EntryRow.id))
+            found = session.scalars(
+                select(EntryRow).where(EntryRow.cutter_id == cutter).order_by(EntryRow.id)
             )
+            return sorted(found, key=lambda entry: entry.when)
 
     # What people said
 
@@ -423,6 +483,23 @@ def _rests_on(document: Mapping[str, Any]) -> tuple[object, ...]:
     return (*photos, document["limits"]["id"], document["software"])
 
 
+def _entered(session: Session, entry: Entry) -> EntryRow:
+    _cutter(session, entry.cutter)
+    row = EntryRow(
+        cutter_id=entry.cutter,
+        recorded_at=chain.now(),
+        what=entry.what,
+        note=entry.note,
+        happened_at=entry.when,
+    )
+    if (use := entry.use) is not None:
+        row.minutes, row.metres, row.work_material = use.minutes, use.metres, use.work_material
+        row.speed_rpm, row.feed_mm_min = use.speed_rpm, use.feed_mm_min
+    session.add(row)
+    chain.log(session, "added", row)
+    return row
+
+
 def _edit(session: Session, row: CutterRow, after: Cutter) -> dict[str, tuple[str, str]]:
     changes = _changes(Cutter.of(row), after)
     if changes:
@@ -438,7 +515,8 @@ def _changes(before: Cutter, after: Cutter) -> dict[str, tuple[str, str]]:
 
 def _still_new(session: Session, cutter: str, table: type[InspectionRow] | type[DiameterRow]) -> None:
     """Only what is recorded before anything else, or before anything else since sharpening, shows a cutter as new."""
-    sharpened = select(EntryRow.recorded_at).where(
+    when = func.coalesce(EntryRow.happened_at, EntryRow.recorded_at)
+    sharpened = select(when).where(
         EntryRow.cutter_id == cutter, EntryRow.what == "sharpened", EntryRow.withdrawn_at.is_(None)
     )
     since = max(session.scalars(sharpened), default="")
@@ -447,7 +525,7 @@ def _still_new(session: Session, cutter: str, table: type[InspectionRow] | type[
         EntryRow.cutter_id == cutter,
         EntryRow.what == "used",
         EntryRow.withdrawn_at.is_(None),
-        EntryRow.recorded_at > since,
+        when > since,
     )
     word = "measured" if table is DiameterRow else "inspected"
     if session.scalar(before) is not None or session.scalar(used.limit(1)) is not None:
