@@ -4,7 +4,7 @@ Positions are pixels of the upright full-resolution photo: x right, y down, pixe
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from wearscope.quantity import Quantity
 
-__all__ = ["Curve", "Finding", "Mark", "WearMap", "WearPoint", "merge"]
+__all__ = ["Curve", "Finding", "Mark", "WearMap", "WearPoint", "merge", "shifted"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,4 +89,19 @@ def merge(findings: Iterable[Finding]) -> Finding:
         tuple(c for f in found for c in f.curves),
         tuple(r for f in found for r in f.remarks),
         next((f.wear for f in found if f.wear is not None), None),
+    )
+
+
+def shifted(finding: Finding, by_px: tuple[int, int]) -> Finding:
+    """The finding of a part of a photo whose top left corner lies at `by_px`, in px of the whole photo."""
+    dx, dy = by_px
+    wear = finding.wear
+    if wear is not None:
+        points = tuple(p._replace(px=(p.px[0] + dx, p.px[1] + dy)) for p in wear.points)
+        wear = replace(wear, points=points)
+    return replace(
+        finding,
+        marks=tuple(replace(m, px=(m.px[0] + dx, m.px[1] + dy)) for m in finding.marks),
+        curves=tuple(replace(c, px=c.px + np.array([dx, dy])) for c in finding.curves),
+        wear=wear,
     )

@@ -124,6 +124,11 @@ _ALL = (
         "Look at the collet too: worn, dirty or of the wrong size. A shank that has spun is withdrawn (--seen spun_shank).",
     ),
     Flag(
+        "round_field",
+        "The picture is round, in a black frame: only the square inside it was looked at.",
+        "Put what is to be measured in the middle of the round.",
+    ),
+    Flag(
         "view_assumed",
         "Which view the photo shows was not given: a corner, side-on, was assumed.",
         "Give --view for each photo.",

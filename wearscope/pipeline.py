@@ -21,7 +21,7 @@ from wearscope.features.shank import measure_shank
 from wearscope.features.squareness import measure_squareness, with_tilt
 from wearscope.features.tint import measure_tint
 from wearscope.features.wear_map import Shape, measure_wear, nominal_shape, trace_shape
-from wearscope.finding import Curve, Finding, merge
+from wearscope.finding import Curve, Finding, merge, shifted
 from wearscope.flags import FLAGS, blocking
 from wearscope.geometry.scale import Scale
 from wearscope.grading.judge import Judgement, judge
@@ -30,6 +30,7 @@ from wearscope.inspection import Inspection, PhotoReport, ScaleUsed, conclude, m
 from wearscope.outline.edge_view import find_edge
 from wearscope.outline.find import Form, find_outline
 from wearscope.outline.shape import CornerPose, Outline
+from wearscope.photo.field import within_field
 from wearscope.photo.read import Photo, read_photo
 from wearscope.quantity import COVERAGE_FACTOR, Quantity
 
@@ -87,6 +88,7 @@ def new_outline(
     """The outline of a new cutter's corner or tip, to hold later photos against. Raises as `inspect_photo` does."""
     photo = photo if isinstance(photo, Photo) else read_photo(photo)
     scale = scale_source.scale_for(photo.size)
+    photo, _ = within_field(photo)
     outline = _outline(photo, kind)
     unusable = blocking(outline.flags)
     if unusable or (outline.corner is None and outline.nose is None):
@@ -127,11 +129,13 @@ def inspect_photo(
     scale = scale_source.scale_for(photo.size)
     assumed = Finding(flags=() if view else ("view_assumed",))
     view = view or "corner"
+    whole, (photo, at) = photo, within_field(photo) if view != "end" else (photo, (0, 0))
     outline = _outline(photo, facts.kind, new) if view == "corner" else None
     expected = tuple(_expected(view, facts, limits))
     finding = merge(
         [
             _of_facts(facts, limits, scale),
+            Finding(flags=("round_field",) if photo.size != whole.size else ()),
             assumed,
             *_seen(photo, outline, scale, facts, view, expected, grey, new),
         ]
@@ -140,7 +144,7 @@ def inspect_photo(
     judgement = judge(
         finding, view=view, facts=facts, limits=limits, px_per_mm=scale.px_per_mm, corner_angle_deg=angle
     )
-    report = _report(photo, scale, finding, judgement, angle, view=view, flute=flute)
+    report = _report(whole, scale, shifted(finding, at), judgement, angle, view=view, flute=flute)
     return conclude([report], facts=facts, limits=limits)
 
 

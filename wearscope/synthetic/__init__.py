@@ -6,7 +6,7 @@ pixel, x right, y down; angles clockwise as seen. Random generators are passed i
 """
 
 from wearscope.synthetic.camera import Camera, encode_jpeg, ideal_light, photograph
-from wearscope.synthetic.closeups import edge_scene, end_scene
+from wearscope.synthetic.closeups import edge_scene, end_scene, through_loupe
 from wearscope.synthetic.corner import corner_scene
 from wearscope.synthetic.outlines import Chip, Edges, Wear
 from wearscope.synthetic.paint import Look, empty_scene, with_fibre
@@ -40,6 +40,7 @@ __all__ = [
     "photograph",
     "shank_scene",
     "target_scene",
+    "through_loupe",
     "turned_scenes",
     "with_fibre",
 ]

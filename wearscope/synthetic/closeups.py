@@ -1,6 +1,7 @@
 """The two other looks at a cutter: close along an edge from the flank, and along the axis at the tip."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any, Literal
 
 import cv2
@@ -14,7 +15,7 @@ from wearscope.synthetic.scene import Light, Placement, Scene
 from wearscope.synthetic.section import RAKE, Section
 from wearscope.synthetic.surface import brushed, clouds
 
-__all__ = ["edge_scene", "end_scene"]
+__all__ = ["edge_scene", "end_scene", "through_loupe"]
 
 Points = NDArray[np.float64]
 LandTone = Literal["bright edge", "bright", "dark"]
@@ -91,6 +92,29 @@ def edge_scene(
     return build_scene(
         size, place.to_px(outline), truth, look, rng, place=place, seen=seen, grey=grey, damage=damage
     )
+
+
+def through_loupe(
+    scene: Scene,
+    *,
+    radius: float = 0.45,
+    centre_px: tuple[float, float] | None = None,
+    softness: float = 0.06,
+    level: float = 0.002,
+) -> Scene:
+    """The scene as a telephone sees it through a loupe: a round field in a black frame of `level`, linear light.
+
+    `radius` is a share of the picture's shorter side; the rim goes from light to dark over `softness` radii. The truth holds the circle.
+    """
+    width, height = scene.size
+    x0, y0 = centre_px or ((width - 1) / 2, (height - 1) / 2)
+    radius_px = radius * min(scene.size)
+    y, x = np.mgrid[:height, :width].astype(np.float32)
+    away = np.hypot(x - x0, y - y0) / radius_px
+    open_share = np.clip((1 - away) / softness + 0.5, 0, 1)[..., None].astype(np.float32)
+    body, ground = (level + (light - level) * open_share for light in (scene.body, scene.background))
+    truth = {**scene.truth, "field_px": [x0, y0, radius_px]}
+    return replace(scene, body=body, background=ground, truth=truth)
 
 
 _INNER_END = 0.12

@@ -1,0 +1,103 @@
+"""The round field that a telephone sees through a loupe, or a camera through an eyepiece: a disc of light in a black frame.
+
+Its rim is the longest edge in the picture and must not be taken for the cutter's.
+"""
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.photo.read import Box, Photo
+
+__all__ = ["inner_square", "within_field"]
+
+_SMALL_PX = 320
+_BLACK = 40
+"""Codes (of 255) up to which a frame counts as black: linear light of 2 %."""
+_ABOVE = 20
+"""Codes over the frame's from which something is seen: well over the noise of a dark corner."""
+_SMALLEST = 0.3
+"""Smallest radius of the field, as a share of the picture's shorter side: of a smaller one nobody would take a photo."""
+_ON_RIM = 0.015
+"""Share of the radius by which the border of what is seen may be off the circle: the rim is soft."""
+_ENOUGH = 1 / 6
+"""Share of the turn over which the rim must show. The corner of a cutter on a dark ground shows a quarter of it; the outline of a cutter, which leaves
+the frame, lies on no circle with nothing outside."""
+_OFF_MIDDLE = 0.2
+"""The field lies in the middle of the picture to within this share of its shorter side: nobody would take the photo otherwise."""
+_TRIALS = 400
+"""Three points of a border a third of which is rim are all on it in one trial of 27."""
+_CLEAR = 0.88
+"""Share of the radius that is clear of the rim: a rim that close to the eye is blurred over about a tenth of it (common practice, no source)."""
+
+
+def within_field(photo: Photo) -> tuple[Photo, tuple[int, int]]:
+    """The part of the photo inside a round field, and where its top left corner lies in the photo; the photo itself where there is no such field."""
+    box = inner_square(photo)
+    if box is None:
+        return photo, (0, 0)
+    return replace(photo, encoded=photo.crop(box)), (box[0], box[1])
+
+
+def inner_square(photo: Photo) -> Box | None:
+    """The largest square inside the clear part of a round field, px; None where the picture has none."""
+    factor = min(1.0, _SMALL_PX / max(photo.size))
+    size = (round(photo.size[0] * factor), round(photo.size[1] * factor))
+    grey = cv2.GaussianBlur(cv2.resize(photo.grey(), size, interpolation=cv2.INTER_AREA), (0, 0), 1.0)
+    circle = _circle(np.asarray(grey, np.uint8))
+    if circle is None:
+        return None
+    x, y, radius = (value / factor for value in circle)
+    half = _CLEAR * radius / np.sqrt(2)
+    corners = np.rint([x - half, y - half, x + half, y + half]).astype(int)
+    box = np.clip(corners, 0, [*photo.size, *photo.size])
+    return int(box[0]), int(box[1]), int(box[2]), int(box[3])
+
+
+def _circle(grey: NDArray[np.uint8]) -> tuple[float, float, float] | None:
+    """Centre and radius of the field, where its rim shows."""
+    side = max(round(0.03 * max(grey.shape)), 2)
+    frame = [grey[a, b] for a in (slice(side), slice(-side, None)) for b in (slice(side), slice(-side, None))]
+    level = float(np.median([np.median(patch) for patch in frame]))
+    if max(float(np.percentile(patch, 95)) for patch in frame) > min(level + _ABOVE, _BLACK):
+        return None
+    seen = cv2.morphologyEx(
+        (grey > level + _ABOVE).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)
+    )
+    if seen.mean() < 0.05:
+        return None
+    return _round_rim(np.asarray(seen, np.uint8))
+
+
+def _round_rim(seen: NDArray[np.uint8]) -> tuple[float, float, float] | None:
+    """The circle on which most of the border of what is `seen` lies, and nothing outside (random sample consensus)."""
+    height, width = seen.shape
+    contours, _ = cv2.findContours(seen, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    border = np.concatenate(contours)[:, 0].astype(np.float64)
+    off_frame = (border > 2).all(axis=1) & (border < np.array([width, height]) - 3).all(axis=1)
+    border = border[off_frame]
+    if len(border) < 3:
+        return None
+    rows, columns = np.nonzero(seen)
+    content = np.column_stack([columns, rows])[:: max(len(rows) // 4000, 1)].astype(np.float64)
+    middle, rng = np.array([width, height]) / 2, np.random.default_rng(0)
+    best: tuple[float, tuple[float, float, float] | None] = _ENOUGH, None
+    for _ in range(_TRIALS):
+        three = border[rng.choice(len(border), 3, replace=False)]
+        system = np.column_stack([2 * three, np.ones(3)])
+        if abs(np.linalg.det(system)) < 1e-6:
+            continue
+        x, y, rest = np.linalg.solve(system, (three**2).sum(axis=1))
+        radius = float(np.sqrt(max(rest + x * x + y * y, 0.0)))
+        off_middle = np.abs(np.array([x, y]) - middle).max() > _OFF_MIDDLE * min(height, width)
+        if off_middle or not _SMALLEST * min(height, width) < radius < 0.5 * float(np.hypot(height, width)):
+            continue
+        on = np.abs(np.hypot(*(border - [x, y]).T) - radius) < _ON_RIM * radius
+        turn = np.arctan2(border[on, 1] - y, border[on, 0] - x)
+        share = len(np.unique(np.floor(turn / np.deg2rad(3)))) / 120
+        outside = np.hypot(*(content - [x, y]).T) > (1 + _ON_RIM) * radius
+        if share > best[0] and outside.mean() < 0.002:
+            best = share, (float(x), float(y), radius)
+    return best[1]
