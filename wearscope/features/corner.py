@@ -20,6 +20,7 @@ from wearscope.subpixel.corner_fit import (
     Solution,
     approach,
     covariance,
+    edge_shift,
     form_deviation,
     grain,
     halo_slope,
@@ -199,14 +200,25 @@ def fit_corner(
     active += [k for k in (6, 7, 8) if score_test(near, near.slopes[:, [k]])[1] > _BEND_ASKS**2]
     curved = levels == "plane" and score_test(near, level_curvature(near))[1] > _LEVELS_ASK
     found = stage(near.wedge, active, levels="quadratic" if curved else levels, complete=True)
-    uneven, over = grain(found)
-    even = found
-    if over > _GRAIN_ASKS and levels != "along":
-        found = stage(even.wedge, active, uneven=uneven, complete=True)
+    size, over = grain(found)
+    even, uneven = found, over > _GRAIN_ASKS and levels != "along"
+    if uneven:
+        found = stage(even.wedge, active, uneven=size, complete=True)
     wedge, forms, halo = _with_blur_form(found)
-    # light that changes across the outline within the blur is seen by no model; how far two of them differ tells its size
-    forms["form"] = math.hypot(forms["form"], (found.wedge.radius**2 - even.wedge.radius**2) / 2)
+    if uneven:
+        forms["form"] = math.hypot(forms["form"], _unseen_light(even, found, size))
     return CornerFit(wedge, covariance(found), forms, _virtual(wedge), found, found.converged, halo)
+
+
+def _unseen_light(even: Solution, uneven: Solution, size: Floats) -> float:
+    """Standard uncertainty of R^2 from light that changes within the blur of the outline, where no model can see it.
+
+    Half of what letting the light follow the unevenness beside the outline has changed; and either edge shifted as a whole, by a
+    grinding line or a rim along all of it that is as much lighter or darker as that unevenness (`size`, in contrasts).
+    """
+    shift = math.sqrt(math.pi / 2) * uneven.wedge.blur * float(np.hypot(*size))
+    shifted = pull(uneven, edge_shift(uneven))[4] * shift
+    return math.hypot((uneven.wedge.radius**2 - even.wedge.radius**2) / 2, *shifted)
 
 
 def _excess(found: Solution) -> tuple[float, int]:

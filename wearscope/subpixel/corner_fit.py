@@ -21,6 +21,7 @@ __all__ = [
     "Solution",
     "covariance",
     "edge_factor",
+    "edge_shift",
     "form_deviation",
     "grain",
     "halo_slope",
@@ -667,6 +668,12 @@ def _along_outline(
     slope = np.sign(jump) * np.hypot(solution.slopes[:, 0], solution.slopes[:, 1])
     use = (np.abs(distance) < 3 * wedge.blur) & _counting(pixels, pixels.values - solution.residual)
     return t, run, beyond < 2 * wedge.blur, use, slope
+
+
+def edge_shift(solution: Solution) -> Floats:
+    """Slopes (n, 2), for `pull`, of the whole end edge, and of the whole side edge, lying one px farther out than they are."""
+    t, _, corner, use, slope = _along_outline(solution)
+    return np.stack([slope * (use & ~corner & (sign * t > 0)) for sign in (-1, 1)], axis=1)
 
 
 def _bins(solution: Solution, place: Floats) -> NDArray[np.int64]:
