@@ -192,7 +192,9 @@ def _trace_nose(photo: Photo, outline: Outline, nose: NosePose) -> Shape | str:
     if len(contour) < 2 * _FEWEST or not math.isfinite(nose.blur_px):
         return "too little of the round end shows a clear edge"
     centre = np.array(nose.centre_px)
-    axis = _away_from_body(outline, centre)
+    # a worn tip shows parts of a circle only, whose middle may lie far to one side; the contour ends on the body
+    axis = centre - contour[[0, -1]].mean(axis=0)
+    axis /= max(float(np.hypot(*axis)), 1e-9)
     height = (centre - contour) @ axis
     tip = int(np.argmin(height))
     runs = [_climbing(contour[way], height[way]) for way in (np.s_[tip::-1], np.s_[tip:])]
@@ -216,15 +218,6 @@ def _trace_nose(photo: Photo, outline: Outline, nose: NosePose) -> Shape | str:
     return _round_shape(
         points + (inward / away)[:, None] * ray, u, seen, edge, centre, axis, nose.blur_px, photo.size
     )
-
-
-def _away_from_body(outline: Outline, centre: Floats) -> Floats:
-    """The direction of a cutter's tip as seen from a place near it: away from the middle of all that is cutter. A worn
-    tip shows parts of a circle only, whose middle may lie far to one side."""
-    y, x = np.nonzero(outline.mask)
-    step = outline.mask_step
-    away = centre - np.array([x.mean(), y.mean()]) * step - (step - 1) / 2
-    return np.asarray(away / max(float(np.hypot(*away)), 1e-9), np.float64)
 
 
 def _ball_centre(points: Floats, centre: Floats, axis: Floats, radius: float) -> Floats:
@@ -939,7 +932,13 @@ def _sides(
     now, new = corners
     below = [now.below if now else 0.0, new.above if new else 0.0]
     above = [now.above if now else 0.0, new.below if new else 0.0]
-    return math.hypot(math.sqrt(rest), *below), math.hypot(math.sqrt(rest), *above)
+    whole = [math.hypot(math.sqrt(rest), *below), math.hypot(math.sqrt(rest), *above)]
+    # a corner that may be quite sharp often is: that end of its interval is no tail, and adds
+    for side, corner in enumerate(corners):
+        if corner is not None and corner.below >= corner.value > 0:
+            others = (below, above)[side][1 - side]
+            whole[side] = corner.below + math.hypot(math.sqrt(rest), others)
+    return whole[0], whole[1]
 
 
 def _parts(peak: int, u: Floats, gap: Gap, now: Shape, new: Shape, u_lay: Floats) -> dict[str, float]:
