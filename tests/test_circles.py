@@ -84,6 +84,47 @@ def test_bound_of_a_quarter_arc(n, expected):
     assert np.sqrt(bound[2, 2]) == pytest.approx(expected, abs=1e-5)
 
 
+# The same bound for arcs of other lengths, sqrt(n) sd / sigma of the radius, of the centre along the bisector and across it, and
+# their correlation (computed table, continuous limit, four digits; formula Kanatani 1998, Chernov & Lesort 2004, from memory)
+@pytest.mark.parametrize(
+    ("degrees", "radius", "along", "across", "correlation"),
+    [
+        (30, 97.240, 98.355, 6.6615, -0.99995),
+        (45, 42.872, 43.982, 4.4792, -0.99973),
+        (60, 23.849, 24.953, 3.4000, -0.99912),
+        (75, 15.052, 16.148, 2.7624, -0.99779),
+        (90, 10.282, 11.366, 2.3460, -0.99526),
+        (120, 5.5639, 6.6183, 1.8466, -0.98372),
+        (180, 2.2976, 3.2493, 1.4142, -0.90032),
+        (270, 1.1386, 1.8142, 1.2845, -0.47817),
+        (360, 1.0000, 1.4142, 1.4142, 0.0),
+    ],
+)
+def test_bound_of_any_arc(degrees, radius, along, across, correlation):
+    n = 20_000
+    angles = (np.arange(n) + 0.5) / n * np.radians(degrees) - np.radians(degrees) / 2
+    bound = n * arc_covariance(angles, 1.0)
+    sd = np.sqrt(np.diag(bound))
+    assert sd == pytest.approx([along, across, radius], rel=1e-4)
+    assert bound[0, 2] / (sd[0] * sd[2]) == pytest.approx(correlation, abs=2e-5)
+
+
+# Bias of the radius on a full circle, n = 100, sigma / R = 0.05, in units of sigma^2 / R (Al-Sharadqah & Chernov 2009; leading terms
+# 2, 1, 1/2, 0 from memory, simulated values computed)
+@pytest.mark.parametrize(
+    ("method", "bias"), [("pratt", 1.93), ("taubin", 0.96), ("geometric", 0.48), ("hyper", -0.01)]
+)
+def test_bias_on_a_full_circle(method, bias):
+    rng = np.random.default_rng(6)
+    angles = np.linspace(0, 2 * np.pi, 100, endpoint=False)
+    truth = np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    radii = np.array(
+        [fit_circle(truth + rng.normal(0, 0.05, truth.shape), method=method).radius for _ in range(1500)]
+    )
+    error = radii.std() / np.sqrt(len(radii)) / 0.05**2
+    assert (radii.mean() - 1) / 0.05**2 == pytest.approx(bias, abs=0.03 + 3 * error)
+
+
 @pytest.mark.parametrize("method", ["geometric", "hyper", "taubin", "pratt"])
 def test_quarter_arc_reaches_the_bound_without_bias(method):
     """sd(R) within 0.97 to 1.05 of the bound is the rule for n >= 50 and sigma/R <= 0.02; 3 standard errors of slack."""

@@ -76,8 +76,41 @@ def test_a_sharp_wedge_looks_rounded(opening, recession, relative):
     assert np.interp(0.5, share, steps) == pytest.approx(recession, rel=relative)
 
 
+# Radius of curvature at the apex of the 50 % contour of a sharp wedge, in sigma (computed table; 90 degrees exact)
+@pytest.mark.parametrize(
+    ("opening", "apex"),
+    [(60, 0.849), (75, 1.088), (90, 1.3713052), (105, 1.737), (120, 2.257), (135, 3.092)],
+)
+def test_the_apex_of_a_sharp_wedge_looks_curved(opening, apex):
+    half, aside = np.radians(opening) / 2, 0.05
+    along, across = np.array([np.cos(half), np.sin(half)]), np.array([-np.sin(half), np.cos(half)])
+    steps = np.linspace(0, 2.5, 2501)
+
+    def half_level(offset):
+        points = offset * across + steps[:, None] * along
+        share = rounded_wedge(Wedge(0, 0, 0, 2 * half, 0.0, 0.0), points).share
+        return np.interp(0.5, share, steps)
+
+    sag = (half_level(aside) + half_level(-aside)) / 2 - half_level(0.0)
+    assert aside**2 / (2 * sag) == pytest.approx(apex, rel=0.01)
+
+
 # Radius from the tip's recession when blur is ignored, in sigma (computed table, +-0.005)
-@pytest.mark.parametrize(("ratio", "reads"), [(1, 2.062), (2, 2.633), (4, 4.311), (10, 10.120), (20, 20.060)])
+@pytest.mark.parametrize(
+    ("ratio", "reads"),
+    [
+        (1, 2.062),
+        (1.5, 2.312),
+        (2, 2.633),
+        (3, 3.419),
+        (4, 4.311),
+        (5, 5.247),
+        (7, 7.173),
+        (10, 10.120),
+        (15, 15.082),
+        (20, 20.060),
+    ],
+)
 def test_blur_inflates_a_radius_read_from_the_tip(ratio, reads):
     steps = np.linspace(0, 12, 4001)
     points = steps[:, None] * np.array([1, 1]) / np.sqrt(2)

@@ -1,5 +1,6 @@
 """Focus stacks from a drawn scene whose two halves are in focus in different photos."""
 
+import re
 from pathlib import Path
 
 import cv2
@@ -71,6 +72,9 @@ def test_command_writes_the_picture_and_never_over_a_photo(tmp_path: Path) -> No
     result = CliRunner().invoke(app, ["stack", *map(str, names), "--output", str(output)])
     assert result.exit_code == 0, result.output
     assert cv2.imread(str(output)).shape == (400, 600, 3)
+    stated = re.search(r"2 photos merged, ([0-9.]+) times the fine detail", result.output)
+    assert stated is not None
+    assert float(stated[1]) == pytest.approx(merge_focus(photos)[1], abs=0.06)
     assert not list(tmp_path.glob("*.part"))
     before = names[0].read_bytes()
     refused = CliRunner().invoke(app, ["stack", *map(str, names), "--output", str(names[0])])
