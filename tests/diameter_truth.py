@@ -2,7 +2,8 @@
 
 A cross-section is a polygon: every tooth has a cutting edge, a primary and a secondary relief facet (or a ground cylindrical margin),
 a heel and a gullet down to the core. It is turned with the helix along the axis, washes out into the shank, is moved off the axis
-(runout), projected through a pinhole and drawn by exact area coverage; then lens blur, vignetting, photon noise, 8-bit sRGB and JPEG.
+(runout), projected through a pinhole and drawn by area coverage on a grid finer than the pixels; then lens blur, the pixels' own width, vignetting,
+photon noise, 8-bit sRGB and JPEG.
 """
 
 from dataclasses import dataclass
@@ -158,17 +159,16 @@ def picture(
 ) -> NDArray[np.uint8]:
     """A back-lit photo, 8-bit sRGB, shape (height, width, 3)."""
     width, height = camera.size
-    sub = 4
+    # The lens blurs before a pixel adds up the light: a blur on the pixels' own grid moves an edge by up to 0.017 px at 0.9 px of blur.
+    sub = 3
     x, top, bottom, tip = outline(cutter, camera, turn, **pose)
-    xs = (np.arange(width * sub) + 0.5) / sub - 0.5
-    t, b = np.interp(xs, x, top), np.interp(xs, x, bottom)
-    beyond = xs > tip[0]
-    rows = np.arange(height)[:, None] - 0.5
-    covered = np.clip(b[None, :] - rows, 0, 1) - np.clip(t[None, :] - rows, 0, 1)
-    covered[:, beyond] = 0
-    light = 1 - covered.reshape(height, width, sub).mean(axis=2)
-    optics = np.sqrt(max(camera.blur**2 - 1 / 12, 0.01))
-    light = cv2.GaussianBlur(light, (0, 0), optics, borderType=cv2.BORDER_REPLICATE)
+    xs, rows = ((np.arange(n * sub) + 0.5) / sub - 0.5 for n in (width, height))
+    t, b = (np.where(xs > tip[0], 0.0, np.interp(xs, x, line)).astype(np.float32) for line in (top, bottom))
+    above = (rows[:, None] * sub - 0.5).astype(np.float32)
+    covered = np.clip(b * sub - above, 0, 1) - np.clip(t * sub - above, 0, 1)
+    optics = sub * np.sqrt(max(camera.blur**2 - 1 / 12, 0.01))
+    blurred = cv2.GaussianBlur(covered, (0, 0), optics, borderType=cv2.BORDER_REPLICATE)
+    light = 1 - cv2.resize(blurred, (width, height), interpolation=cv2.INTER_AREA).astype(np.float64)
     y, xx = np.mgrid[:height, :width]
     r2 = ((xx - width / 2) ** 2 + (y - height / 2) ** 2) / (width / 2) ** 2
     light = camera.level * (camera.veil + (1 - camera.veil) * light) * (1 - camera.vignette * r2)

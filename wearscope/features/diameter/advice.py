@@ -60,6 +60,7 @@ _REMEDY = {
     "scale": "measure the shank with a micrometer and give --shank",
     "perspective": "give --shank, which stands at the same height, or --lens-distance",
     "edge_noise": "take more photos, sharper and with even light",
+    "ambiguity": "take more photos, an odd number over one full turn",
     "form": "show more of the cutting length, and take more photos",
     "micrometer": "use a better micrometer, or set it on a gauge block and give --micrometer-error",
     "repeatability": "take more readings",

@@ -203,7 +203,11 @@ def _resample(grid: Floats, along: Floats, across: Floats) -> Floats:
 
 
 def _line(x: Floats, y: Floats) -> tuple[tuple[float, float], Floats]:
-    """(slope, offset) of y over a centred x, and the covariance of (offset, slope) from block means (noise is correlated)."""
+    """(slope, offset) of y over a centred x, and the covariance of (offset, slope).
+
+    From block means, since noise is correlated over JPEG blocks, and with their own autocorrelation (first order): what a camera makes of the
+    place of an edge inside a pixel stays alike over dozens of columns where the line leans by 0.01.
+    """
     keep = np.ones(len(x), bool)
     for _ in range(3):
         slope, offset = np.polyfit(x[keep], y[keep], 1)
@@ -213,5 +217,6 @@ def _line(x: Floats, y: Floats) -> tuple[tuple[float, float], Floats]:
     n = max(len(x) // _BLOCK, 3)
     means = np.array([b.mean() for b in np.array_split(residual, n)])
     per_block = float(means @ means) / max(n - 2, 1)
-    variance = per_block / n
+    alike = float(np.clip(means[1:] @ means[:-1] / (means @ means + 1e-12), 0, 0.95))
+    variance = per_block / n * (1 + alike) / (1 - alike)
     return (float(slope), float(offset)), np.diag([variance, variance / float(np.var(x))])

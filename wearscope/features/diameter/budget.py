@@ -52,8 +52,9 @@ def known_parts(
         left = abs(1 - largest_seen(series)[0] / series.shank_px)
         parts["blur"] = 2 * series.blur_px * math.hypot(_EDGE_PX * left, _OWN_EDGE_PX)
     else:
-        # The shank's width changes with the distance of the lens; what a turn does not average stays.
-        parts["perspective"] = 2 * series.shank_px * series.width_spread / math.sqrt(len(frames))
+        # The shank's width changes with the distance of the lens; what the median over the frames does not average stays.
+        median = math.sqrt(math.pi / 2 / len(frames))
+        parts["perspective"] = 2 * series.shank_px * series.width_spread * median
     if scale.id not in ("shank", "typed"):
         height = 2 * series.shank_px * _HEIGHT_MM / (lens_mm or _LENS_MM)
         parts["perspective"] = math.hypot(parts["perspective"], height)
@@ -67,7 +68,7 @@ def known_parts(
 def in_mm(px: Quantity, scale: Scale) -> Quantity:
     """A diameter in mm with its 95 % interval; what the micrometer adds to a scale from the shank is a part of its own."""
     mm = scale.to_mm(px)
-    even = {name: mm.parts[name] for name in ("form", "exposure") if name in mm.parts}
+    even = {name: mm.parts[name] for name in ("form", "exposure", "ambiguity") if name in mm.parts}
     if scale.id == "shank":
         even["micrometer"] = abs(mm.value) * scale.parts["target"]
         mm = replace(mm, parts={**mm.parts, "scale": abs(mm.value) * scale.parts["fit"], **even})

@@ -2,9 +2,13 @@
 
 import numpy as np
 
-from wearscope.features.diameter.edge_fit import ANGLE_SPREAD, EdgeFit
+from wearscope.features.diameter.edge_fit import ANGLE_SPREAD, LEAST_RELIEF, EdgeFit
 from wearscope.features.diameter.grid import AGREES_PX, NOISE_PX, STRAIGHT, Series, columns_in
 from wearscope.outline.silhouette import NotASilhouette
+
+_ROW_NATS = 4.5
+"""What a line of the outline that lies on an edge says for a fit: by chance it would lie anywhere within a twentieth of the radius (5 px of
+100), ln(5 px / NOISE_PX)."""
 
 __all__ = ["believable", "doubt", "is_straight", "must_match", "must_turn"]
 
@@ -17,8 +21,6 @@ def doubt(series: Series, fit: EdgeFit) -> str:
         return "the edges follow the fit only roughly"
     if _falls_short(fit):
         return "the outline falls short of an edge found"
-    if fit.rivalled:
-        return "edges of another diameter explain the outline nearly as well"
     if _too_few_directions(fit):
         return "the edges were seen from too few sides to tell a right fit from a wrong one"
     if not _all_show(series, fit):
@@ -91,18 +93,16 @@ def must_turn(series: Series, zone: tuple[float, float]) -> None:
 def believable(series: Series, fit: EdgeFit, flutes: int) -> float:
     near = np.abs(fit.delta) < min(np.radians(40), np.pi / flutes * 0.9)
     on = near & (np.abs(fit.residual_px) < 4 * NOISE_PX)
-    agrees = max(
-        (on & (fit.delta > 0)).sum(), (on & (fit.delta < 0)).sum()
-    )  # the rake side; relief may follow by chance
+    # The rake side, and as much of the other as no relief is ground flatter; more relief may follow by chance.
+    agrees = max((on & (hand * fit.delta > -LEAST_RELIEF)).sum() for hand in (1, -1))
     below = near & (fit.residual_px < -2 * AGREES_PX)
     # Nothing stands out farther than the edges themselves; a heel taken for an edge leaves the edge standing out.
     beyond = fit.residual_px - fit.radius_px[fit.which] * (1 - np.cos(fit.delta)) > 2 * AGREES_PX
-    return float(
-        agrees
-        - 3.0 * below.sum()
-        - 3.0 * beyond.sum()
-        - 3.0 * _contradicted(series, fit, 3 * ANGLE_SPREAD) * len(fit.along_px)
-    )
+    unlikely = 0.0
+    if series.angles_known:
+        off = (fit.turn - series.turn[: len(fit.turn)]) / ANGLE_SPREAD
+        unlikely = float(off @ off) / 2 / _ROW_NATS
+    return float(agrees - 3.0 * below.sum() - 3.0 * beyond.sum() - unlikely * len(fit.along_px))
 
 
 def _contradicted(series: Series, fit: EdgeFit, allowed: float) -> int:

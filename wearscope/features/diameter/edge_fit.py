@@ -18,6 +18,7 @@ from wearscope.outline.silhouette import NotASilhouette
 
 __all__ = [
     "ANGLE_SPREAD",
+    "LEAST_RELIEF",
     "Beginning",
     "EdgeFit",
     "EdgesNotFound",
@@ -34,6 +35,9 @@ Ints = NDArray[np.int_]
 
 ANGLE_SPREAD = np.radians(0.25)
 """How well known angles are kept: half a degree either way on a printed degree wheel (rectangular). Common practice, no source."""
+LEAST_RELIEF = np.radians(6)
+"""No edge of a router cutter is ground with less relief: so far beyond the rake side, too, nothing but the edge stands out. Common practice,
+no source (7 to 20 degrees)."""
 _FARTHEST = 4 * ANGLE_SPREAD
 """Photos whose angle would have to be farther off than this show something else than the edges."""
 _FLUTE_SPACING = np.radians(0.3)
@@ -61,8 +65,8 @@ class EdgeFit:
     `_normal_equations`, from independent samples; `turn` (frames,): angles as fitted; `used` (m, n): samples that lie on an
     edge; `which`, `delta`, `residual_px` (m, n): nearest edge, angle to it, distance from the fit; `zone_px`: the
     cutting length used; `noise_px`: scatter of a sample; `seen` (N,): the smallest angle at which each edge was
-    seen; `depth`: radius over lens distance, per px; `hand`: +1 or -1, the rake side; `along_px`: the places; `rivalled`:
-    edges of another diameter explain the outline nearly as well.
+    seen; `depth`: radius over lens distance, per px; `hand`: +1 or -1, the rake side; `along_px`: the places; `rivals_px`:
+    from where to where, seen from the largest distance found, those of other edges lie that explain the outline nearly as well.
     """
 
     radius_px: Floats
@@ -83,7 +87,7 @@ class EdgeFit:
     depth: float
     hand: int
     along_px: Floats
-    rivalled: bool = False
+    rivals_px: tuple[float, float] = (0.0, 0.0)
 
     def about_shank(self, places: Floats) -> Floats:
         """Distance of every edge from the shank's axis at `places` along it, shape (N, len(places)), px."""
@@ -155,14 +159,16 @@ def fit_from(series: Series, flutes: int, columns: Ints, start: Beginning, *, ta
         state.radius, state.offset = start.known.radius_px.copy(), start.known.offset_px.copy()
         state.depth = start.known.depth
         tolerances = tolerances[-5:]
-    noise = 0.1
+    noise, rough = 0.1, 2 if start.known is None else 0  # steps before the angles are good to a degree or two
     for step in range(16):
         which, delta, model = model_of(series, state, along, series.lever_px[:, columns])
         residual = reach - model
         limit = tolerances[step] if step < len(tolerances) else min(4 * noise, tolerances[-1])
         used = (np.abs(delta) < width) & (np.abs(residual) < limit) & ~np.isnan(reach)
         if step < len(tolerances):
-            used &= hand * delta > -np.radians(2)
+            used &= hand * delta > -(np.radians(2) if step < rough else LEAST_RELIEF)
+        else:
+            used &= ~_beside(residual > limit, 2 * series.blur_px / float(np.median(np.diff(along))))
         if used.sum() < 4 * flutes:
             raise EdgesNotFound(
                 f"no {flutes} cutting edges found in the series: check --flutes and the angles between the photos"
@@ -210,8 +216,16 @@ def model_of(series: Series, s: Unknowns, along: Floats, lever: Floats) -> tuple
     delta = np.take_along_axis(delta_all, which[:, :, None], axis=2)[:, :, 0]
     radius = s.radius[which] + s.taper * (along - along.mean())[None, :]
     side = series.side[:, None]
-    model = radius * np.cos(delta) * (1 + s.depth * side * radius * np.sin(delta))
-    model += (s.offset[0] * np.cos(view) + s.offset[1] * np.sin(view))[:, None]
+    sine = np.sin(delta)
+    # Blur moves a bent outline toward the centre of its bend by sigma^2 / 2 times the curvature (motion by mean curvature); a
+    # helical edge is a sine in the picture. Against drawn outlines: -0.0150 px where this says -0.0150.
+    bend = (s.helix * series.blur_px) ** 2 / 2 / (1 + (s.helix * radius * sine) ** 2)
+    cos_view, sin_view = np.cos(view)[:, None], np.sin(view)[:, None]
+    nearer = side * (
+        radius * sine + s.offset[0] * sin_view - s.offset[1] * cos_view
+    )  # to the lens than the axis
+    model = radius * np.cos(delta) * (1 - bend) + s.offset[0] * cos_view + s.offset[1] * sin_view
+    model *= 1 + s.depth * nearer
     model += side * (s.shift[series.frame][:, None] + s.tilt[series.frame][:, None] * lever)
     return which, delta, model
 
@@ -240,7 +254,7 @@ def _gradient(
         (same + 2 * flutes + 2, (along - middle) * cosine),
         (same + 2 * flutes + 3, np.cos(view)),
         (same + 2 * flutes + 4, np.sin(view)),
-        (base + frame, slope),
+        (base + frame, slope - s.offset[0] * np.sin(view) + s.offset[1] * np.cos(view)),
         (base + frames + frame, side),
         (base + 2 * frames + frame, side * lever),
     )
@@ -346,9 +360,20 @@ def _inflation(residual: Floats, used: NDArray[np.bool_]) -> float:
     return float(np.sqrt((1 + rho) / (1 - rho)))
 
 
+def _beside(standing_out: NDArray[np.bool_], reach: float) -> NDArray[np.bool_]:
+    """Samples within `reach` columns of one where something else stands out: blur fills the notch between it and the edge."""
+    from scipy.ndimage import maximum_filter1d
+
+    return np.asarray(
+        maximum_filter1d(standing_out, 2 * int(np.ceil(reach)) + 1, axis=1, mode="constant"), np.bool_
+    )
+
+
 def rake_side(fit: EdgeFit) -> int:
-    side = np.sign(fit.delta) * (np.abs(fit.delta) < np.radians(30))
-    return 1 if (fit.used & (side > 0)).sum() >= (fit.used & (side < 0)).sum() else -1
+    """The side on which the outline follows the edges farther than any relief lets it (+1, -1)."""
+    size = np.abs(fit.delta)
+    side = np.sign(fit.delta) * (fit.used & (size > LEAST_RELIEF) & (size < np.radians(30)))
+    return int(np.sign(side.sum())) or fit.hand
 
 
 def directions(series: Series, turn: Floats, helix: float, along: Floats) -> Floats:

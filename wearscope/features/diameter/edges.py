@@ -25,7 +25,7 @@ def fit_edges(series: Series, flutes: int) -> EdgeFit:
     sure = (first, first + 0.35 * (series.shank_from_px - first))
     must_turn(series, sure)
     fit = _best_start(series, sure, flutes)
-    rivalled = fit.rivalled
+    rivals = fit.rivals_px
     step = step_along(series, fit)
     if step is not None and step.place_px < sure[1]:  # go on behind it
         first = step.place_px + END_SHARE * series.shank_from_px
@@ -50,7 +50,7 @@ def fit_edges(series: Series, flutes: int) -> EdgeFit:
     # One edge that leans shows the same as one that runs out.
     if flutes == 1 or not _tapered(fit):
         fit = fit_from(series, flutes, columns, start, taper=False)
-    return replace(fit, zone_px=(first, end), rivalled=rivalled)
+    return replace(fit, zone_px=(first, end), rivals_px=rivals)
 
 
 def _best_start(series: Series, zone: tuple[float, float], flutes: int) -> EdgeFit:
@@ -72,7 +72,8 @@ def _best_start(series: Series, zone: tuple[float, float], flutes: int) -> EdgeF
     if not fits:
         raise why
     best = max(fits, key=lambda item: item[:2])
-    return replace(best[2], rivalled=any(_rivals(best, other) for other in fits))
+    off = [0.0, *(o[2].largest_px()[0] - best[2].largest_px()[0] for o in fits if _rivals(best, o))]
+    return replace(best[2], rivals_px=(min(off), max(off)))
 
 
 def _rivals(best: tuple[float, int, EdgeFit], other: tuple[float, int, EdgeFit]) -> bool:

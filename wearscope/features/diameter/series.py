@@ -139,7 +139,12 @@ def _value_or_bound(series: Series, fit: EdgeFit, known: bool) -> tuple[EdgeFit 
     turned = abs(fit.helix) * float(np.ptp(fit.along_px))
     if not known and turned < 2 * np.pi / n:
         return None, _STRAIGHT
-    if 2 * sd > max(_WIDEST_SHARE * largest, 0.5):
+    widest = max(_WIDEST_SHARE * largest, 0.5)
+    if np.ptp(fit.rivals_px) > widest:
+        return None, (
+            f"edges of another diameter explain the outline nearly as well: only a lower bound; take {2 * n + 1} photos"
+        )
+    if 2 * sd > widest:
         return None, (
             f"at steps of {360 / n:.0f} degrees an edge was hardly seen on its own: only a lower bound; take {2 * n + 1} photos"
         )
@@ -177,11 +182,19 @@ def _result(
     last = max(abs(fit.largest_px(end)[0] - largest) for end in ends)
     parts["form"] = max(unseen, 2 * last) / math.sqrt(3)
     parts["edge_noise"] = 2 * sd
+    # One or the other: the middle of both, and half their distance is the standard deviation.
+    between = sum(fit.rivals_px) / 2
+    said = []
+    if any(fit.rivals_px):
+        parts["ambiguity"] = float(np.ptp(fit.rivals_px))
+        said.append(
+            f"edges {2 * np.ptp(fit.rivals_px) / px:.4f} mm apart in diameter explain the outline nearly as well: the middle is given; "
+            f"{2 * len(frames) + 1} photos would tell them apart"
+        )
 
     def across(off_px: float) -> Quantity:
-        return in_mm(Quantity(2 * (largest + off_px) + unseen, "px", parts), scale)
+        return in_mm(Quantity(2 * (largest + between + off_px) + unseen, "px", parts), scale)
 
-    said = []
     growth = 2 * fit.taper * float(np.ptp(fit.along_px)) / px
     if abs(growth) > 0.002:
         said.append(
