@@ -265,3 +265,35 @@ def test_the_shopping_list(book: Records, run: Run, monkeypatch: pytest.MonkeyPa
 def test_wrong_use(book: Records, run: Run, words: tuple[str, ...], message: str) -> None:
     error = run(*words).exception
     assert isinstance(error, InputError) and message in str(error)
+
+
+def test_the_diameter_lost_since_new_is_held_against_use(book: Records, clock: Clock) -> None:
+    """A drawn loss of 0.6 um a minute: 0.04 mm (worn) after 67 min, 0.10 mm (discard) after 167 min."""
+    book.add_cutter("slot 4", FLAT6)
+    book.record_diameter("slot 4", {}, value_mm=5.98, uncertainty_mm=0.002, kind="value", as_new=True)
+    for k in range(1, 7):
+        clock.later(2)
+        book.add_use("slot 4", 10.0)
+        book.record_diameter(
+            "slot 4", {}, value_mm=5.98 - 0.006 * k + NOISE[k], uncertainty_mm=0.002, kind="value"
+        )
+    seen = outlook(book, book.cutters()[0])
+    (series,) = seen.series
+    assert (series.name, series.flute, series.worn, series.discard) == ("diameter_lost", 0, 0.04, 0.10)
+    assert [point.minutes for point in series.points] == [10, 20, 30, 40, 50, 60]
+    worn, discard = seen.left(series, "worn"), seen.left(series, "discard")
+    assert isinstance(worn, Remaining)
+    assert isinstance(discard, Remaining)
+    assert worn.least < 67 - 60 < worn.most
+    assert discard.minutes == pytest.approx(167 - 60, abs=12)
+    assert any(line.endswith("; diameter lost since new.") for line in forecast_text(seen))
+
+
+def test_a_cutter_sharpened_since_has_a_new_diameter(book: Records, clock: Clock) -> None:
+    book.add_cutter("slot 4", FLAT6)
+    book.record_diameter("slot 4", {}, value_mm=5.98, uncertainty_mm=0.002, kind="value", as_new=True)
+    clock.later(1)
+    book.add_event("slot 4", "sharpened")
+    clock.later(1)
+    book.record_diameter("slot 4", {}, value_mm=5.90, uncertainty_mm=0.002, kind="value", as_new=True)
+    assert outlook(book, book.cutters()[0]).series == ()

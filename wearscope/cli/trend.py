@@ -175,7 +175,7 @@ def _outlook(seen: "Outlook") -> dict[str, Any]:
 def _series(seen: "Outlook", series: "Series") -> dict[str, Any]:
     return {
         "name": series.name,
-        "flute": series.flute,
+        "flute": series.flute or None,
         "unit": series.unit,
         "limit": {"worn": series.worn, "discard": series.discard},
         "points": [

@@ -5,9 +5,10 @@ from wearscope.grading.decide import Verdict, decide
 from wearscope.grading.limits import Limits
 from wearscope.inspection import Inspection
 from wearscope.quantity import COVERAGE_FACTOR, Quantity
+from wearscope.records.models import DiameterRow
 from wearscope.records.store import Records
 
-__all__ = ["diameter_lost", "judged", "no_reference"]
+__all__ = ["diameter_lost", "diameters_lost", "judged", "no_reference"]
 
 
 def no_reference(inspection: Inspection) -> str:
@@ -30,11 +31,18 @@ def diameter_lost(records: Records, cutter: str) -> Quantity | None:
 
     A last diameter that is only a limit gives a limit. The standard uncertainty keeps both measurements apart.
     """
+    losses = diameters_lost(records, cutter)
+    return losses[-1][1] if losses else None
+
+
+def diameters_lost(records: Records, cutter: str) -> list[tuple[DiameterRow, Quantity]]:
+    """Every diameter measured since the last one when new, with what is lost by then, oldest first."""
     rows = records.diameters(cutter)
-    at = max((i for i, row in enumerate(rows) if row.as_new), default=None)
-    if at is None or at == len(rows) - 1 or rows[at].kind != "value":
-        return None
-    new, now = rows[at], rows[-1]
+    at = max((i for i, row in enumerate(rows) if row.as_new and row.kind == "value"), default=len(rows))
+    return [(row, _lost(rows[at], row)) for row in rows[at + 1 :]]
+
+
+def _lost(new: DiameterRow, now: DiameterRow) -> Quantity:
     lost = new.value_mm - now.value_mm
     if now.kind == "value":
         both = {"when new": new.uncertainty_mm, "now": now.uncertainty_mm}

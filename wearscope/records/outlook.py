@@ -10,8 +10,10 @@ from typing import Literal
 
 from wearscope.facts import Facts
 from wearscope.grading.decide import Grade
+from wearscope.grading.limits import load_limits
 from wearscope.inspection import Measurement, PhotoReport, from_document
 from wearscope.quantity import Quantity
+from wearscope.records.arrival import diameters_lost
 from wearscope.records.models import CutterRow, EntryRow, InspectionRow
 from wearscope.records.store import Records
 from wearscope.records.trend import Line, Remaining, Taylor, TooLittle, fit_line, reached, taylor
@@ -72,7 +74,7 @@ class Point:
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """One measurement of one flute against use, oldest first; `worn` and `discard` are its last limits."""
+    """One measurement of one flute (0: of the whole cutter) against use, oldest first; `worn` and `discard` are its last limits."""
 
     name: str
     flute: int
@@ -150,7 +152,7 @@ def outlook(records: Records, cutter: CutterRow, *, now: datetime | None = None)
         _weekly(entries, now or _now()),
         _grade(records, seen),
         any(entry.what == "discarded" for entry in entries),
-        tuple(_series(seen, uses)),
+        (*_series(seen, uses), *_diameters(records, cutter.id, facts, uses, since)),
     )
 
 
@@ -205,6 +207,20 @@ def _series(seen: Sequence[InspectionRow], uses: Sequence[EntryRow]) -> Iterator
             last.limit.discard,
             tuple(Point(minutes, measurement.quantity) for minutes, measurement in points),
         )
+
+
+def _diameters(
+    records: Records, cutter: str, facts: Facts, uses: Sequence[EntryRow], since: str
+) -> Iterator[Series]:
+    """The diameter lost since new against use, held against the limits of common practice."""
+    limit = load_limits().for_cutter(facts).get("diameter_lost")
+    points = tuple(
+        Point(_used_before(uses, row.recorded_at), lost)
+        for row, lost in diameters_lost(records, cutter)
+        if row.recorded_at >= since and lost.kind != "lower_limit"
+    )
+    if limit is not None and points:
+        yield Series("diameter_lost", 0, "mm", limit.worn, limit.discard, points)
 
 
 def _worst(photos: Sequence[PhotoReport]) -> dict[tuple[str, int], Measurement]:

@@ -49,7 +49,7 @@ def _round_step(longest: float) -> float:
 
 def series_name(series: Series) -> str:
     """Which measurement of which flute."""
-    return f"{label(series.name)}, flute {series.flute}"
+    return f"{label(series.name)}, flute {series.flute}" if series.flute else label(series.name)
 
 
 def series_row(seen: Outlook, series: Series, units: Units) -> tuple[str, ...]:

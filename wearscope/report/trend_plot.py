@@ -71,7 +71,7 @@ def _end(series: Series) -> float:
 def _series(axes: Any, series: Series, end: float, factor: float, colour: Any, marker: str) -> None:
     line = series.line
     used_from = line.first if isinstance(line, Line) else 0
-    words = f"flute {series.flute}"
+    words = f"flute {series.flute}" if series.flute else "cutter"
     for i, point in enumerate(series.points):
         limit = point.quantity.kind == "upper_limit"
         axes.errorbar(
