@@ -50,6 +50,7 @@ def short_flutes(case: int) -> tuple[float, ...]:
 def check_ends(cases: range) -> None:
     """Every count is right, nearly all pictures are counted; bounds of radii, spread and gap hold; no plunge where no edge reaches the centre."""
     counted, radii_hold, spreads_hold, measurable, reach_right, reach_told = 0, [], [], 0, 0, 0
+    gaps_hold = []
     for case in cases:
         flutes = 1 + case % 5
         photo, truth = drawn(
@@ -71,6 +72,8 @@ def check_ends(cases: range) -> None:
             radii_hold.append(abs(quantity.value - radius) < quantity.expanded)
         low, high = finding.quantities["corner_radius_spread"].bounds(floor=0.0)
         spreads_hold.append(low <= np.ptp(true) <= high)
+        low, high = finding.quantities["end_edge_gap"].bounds(floor=0.0)
+        gaps_hold.append(low <= truth["end_edge_gap_mm"] <= high)
         words = finding.remarks[0]
         assert not (words.startswith("an end edge reaches") and not truth["edge_reaches_centre"])
         reach_told += "cannot be told" not in words
@@ -79,6 +82,7 @@ def check_ends(cases: range) -> None:
     assert len(spreads_hold) >= 0.85 * measurable
     assert np.mean(radii_hold) >= 0.93
     assert np.mean(spreads_hold) >= 0.93
+    assert np.mean(gaps_hold) >= 0.9
     assert reach_right >= 0.9 * reach_told
     assert reach_told >= 0.8 * len(spreads_hold)
 
@@ -109,6 +113,23 @@ def test_one_short_flute_is_named(flutes: int) -> None:
     assert spread.kind == "value"
     assert spread.value == pytest.approx(0.12, abs=spread.expanded)
     assert f"flute {short} of this picture stands back" in finding.remarks[1]
+
+
+@pytest.mark.parametrize("reaches", [True, False])
+def test_the_gap_before_the_centre_in_a_larger_picture(reaches: bool) -> None:
+    photo, truth = drawn(
+        3,
+        flutes=3,
+        size=(1600, 1200),
+        px_per_mm=140.0,
+        centre_cutting=reaches,
+        look=Look(background="desk"),
+    )
+    gap = measured(photo, truth).quantities["end_edge_gap"]
+    low, high = gap.bounds(floor=0.0)
+    assert low <= truth["end_edge_gap_mm"] <= high
+    assert gap.kind == ("upper_limit" if reaches else "value")
+    assert high < 0.03 * 3 or not reaches
 
 
 @pytest.mark.parametrize(("short_mm", "grade"), [(0.0, "sharp"), (0.07, "worn"), (0.25, "discard")])

@@ -438,24 +438,19 @@ def _inner_end(
         [np.convolve(column, beside[::-1], "same") for column in strip.T]
     )  # (s, side): land behind, less before
     step[:, :width] = step[:, -width:] = 0.0
-    outer = s > 0.4 * reach
-    path = best_path(
-        np.maximum(step[outer], 0.0).T / max(float(np.median(step[outer].max(axis=1))), 1e-9), stiffness=1.0
-    )
+    outer = s > 0.2 * reach
+    gain = np.maximum(step[outer], 0.0).T
+    path = best_path(gain / max(float(np.median(gain.max(axis=0))), 1e-9), stiffness=1.0)
     followed = step[outer][np.arange(len(path)), path]
     usual = float(np.median(followed))
     if (lost := _first_lost(followed / usual)) is not None:
         return float(s[outer][lost])
-    inner = (s <= 0.4 * reach) & (s > 0.2 * reach)
-    rows = path[-1] + np.arange(-width, width + 1)
-    rows = rows[(rows >= 0) & (rows < len(side))]
-    best = rows[np.argmax(step[inner][:, rows], axis=1)]
-    straight = _robust_line(s[inner], side[best])
-    at_row = np.clip(np.rint(straight(s) - side[0]), 0, len(side) - 1).astype(np.intp)
-    within = np.clip(at_row[:, None] + np.arange(-2, 3), 0, len(side) - 1)
-    seen = np.take_along_axis(step, within, axis=1).max(axis=1)[s <= 0.4 * reach] / usual
-    lost = _first_lost(seen)
-    return float(s[-1] if lost is None else s[s <= 0.4 * reach][lost])
+    gash = s[outer] < 0.4 * reach
+    straight = _robust_line(s[outer][gash], side[path[gash]])
+    at_row = np.clip(np.rint(straight(s[~outer]) - side[0]), 0, len(side) - 1).astype(np.intp)
+    within = np.clip(at_row[:, None] + np.arange(-width, width + 1), 0, len(side) - 1)
+    lost = _first_lost(np.take_along_axis(step[~outer], within, axis=1).max(axis=1) / usual)
+    return float(s[-1] if lost is None else s[~outer][lost])
 
 
 def _first_lost(share: Floats) -> int | None:

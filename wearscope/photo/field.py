@@ -20,6 +20,8 @@ _ABOVE = 20
 """Codes over the frame's from which something is seen: well over the noise of a dark corner."""
 _SMALLEST = 0.3
 """Smallest radius of the field, as a share of the picture's shorter side: of a smaller one nobody would take a photo."""
+_LEAST_SEEN = 0.05
+"""Share of the picture that is brighter than its frame, at least: a sixth of the smallest field."""
 _ON_RIM = 0.015
 """Share of the radius by which the border of what is seen may be off the circle: the rim is soft."""
 _ENOUGH = 1 / 6
@@ -43,10 +45,16 @@ def within_field(photo: Photo) -> tuple[Photo, tuple[int, int]]:
 
 def inner_square(photo: Photo) -> Box | None:
     """The largest square inside the clear part of a round field, px; None where the picture has none."""
+    level = _black_frame(photo)
+    if level is None:
+        return None
     factor = min(1.0, _SMALL_PX / max(photo.size))
     size = (round(photo.size[0] * factor), round(photo.size[1] * factor))
     grey = cv2.GaussianBlur(cv2.resize(photo.grey(), size, interpolation=cv2.INTER_AREA), (0, 0), 1.0)
-    circle = _circle(np.asarray(grey, np.uint8))
+    bright = (np.asarray(grey) > level + _ABOVE).astype(np.uint8)
+    circle = _round_rim(
+        np.asarray(cv2.morphologyEx(bright, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)), np.uint8)
+    )
     if circle is None:
         return None
     x, y, radius = (value / factor for value in circle)
@@ -56,24 +64,23 @@ def inner_square(photo: Photo) -> Box | None:
     return int(box[0]), int(box[1]), int(box[2]), int(box[3])
 
 
-def _circle(grey: NDArray[np.uint8]) -> tuple[float, float, float] | None:
-    """Centre and radius of the field, where its rim shows."""
-    side = max(round(0.03 * max(grey.shape)), 2)
-    frame = [grey[a, b] for a in (slice(side), slice(-side, None)) for b in (slice(side), slice(-side, None))]
-    level = float(np.median([np.median(patch) for patch in frame]))
-    if max(float(np.percentile(patch, 95)) for patch in frame) > min(level + _ABOVE, _BLACK):
-        return None
-    seen = cv2.morphologyEx(
-        (grey > level + _ABOVE).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)
-    )
-    if seen.mean() < 0.05:
-        return None
-    return _round_rim(np.asarray(seen, np.uint8))
+def _black_frame(photo: Photo) -> float | None:
+    """Code (of 255) of the frame where the four corners of the picture are evenly black."""
+    side = max(round(0.03 * max(photo.size)), 8)
+    ends = (slice(side), slice(-side, None))
+    patches = [
+        255 / photo.top * photo.encoded[rows, columns].max(axis=2) for rows in ends for columns in ends
+    ]
+    level = float(np.median([np.median(patch) for patch in patches]))
+    brightest = max(float(np.percentile(patch, 95)) for patch in patches)
+    return level if brightest <= min(level + _ABOVE, _BLACK) else None
 
 
 def _round_rim(seen: NDArray[np.uint8]) -> tuple[float, float, float] | None:
     """The circle on which most of the border of what is `seen` lies, and nothing outside (random sample consensus)."""
     height, width = seen.shape
+    if seen.mean() < _LEAST_SEEN:
+        return None
     contours, _ = cv2.findContours(seen, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     border = np.concatenate(contours)[:, 0].astype(np.float64)
     off_frame = (border > 2).all(axis=1) & (border < np.array([width, height]) - 3).all(axis=1)
