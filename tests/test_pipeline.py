@@ -24,6 +24,7 @@ from wearscope.pipeline import TypedScale, inspect_photo
 from wearscope.synthetic import Camera, Scene, Wear, corner_scene, encode_jpeg, photograph
 
 LIMITS = load_limits()
+SAMPLES = Path(__file__).parents[1] / "sample_images"
 SIX_MM = Facts("flat", "carbide", 6.0, 1)
 CAMERA = Camera(blur_px=0.9, full_well_e=8000, read_e=8)
 PX_PER_MM = 250.0
@@ -156,6 +157,21 @@ def test_without_one_of_its_views_a_good_cutter_is_never_complete(sharp: Inspect
     facts = replace(SIX_MM, flutes=2)
     for photos in views_but_one(sharp.photos[0]):
         assert not conclude(photos, facts=facts, limits=LIMITS).complete
+
+
+def test_a_corner_broken_off_is_not_called_rounded() -> None:
+    """An arc that would take away more than the outline shows to be gone is given up; the sample was drawn with exact truth."""
+    name = "slot07_flat6_carbide_broken.jpg"
+    truth = json.loads((SAMPLES / "truth.json").read_text())[name]
+    photo = inspect_photo(SAMPLES / name, scale_source=TypedScale(280.0), facts=SIX_MM, limits=LIMITS).photos[
+        0
+    ]
+    assert "broken_corner" in photo.flags
+    assert photo.measured("corner_radius") is None
+    for size in ("corner_recession", "corner_loss_end_edge", "corner_loss_side_edge"):
+        found = photo.measured(size)
+        assert found is not None
+        assert abs(found.quantity.value - truth[f"{size}_mm"]) < max(2 * found.quantity.expanded, 0.004)
 
 
 REAL = os.environ.get("WEARSCOPE_REAL_PHOTOS")

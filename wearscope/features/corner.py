@@ -425,6 +425,11 @@ def _unlike_an_arc(fit: CornerFit, pose: CornerPose, loss: CornerLoss | None) ->
         return "the edges at the corner are too uneven for an arc to be fitted"
     if loss is not None and loss.recession > wedge.recession + 5 * wedge.blur + 5 * loss.u_position + 5:
         return "broken, not rounded: the outline leaves the edges long before the corner"
+    if (
+        loss is not None
+        and wedge.recession > loss.recession + loss.overhang + 2 * wedge.blur + 5 * loss.u_position
+    ):
+        return "broken, not rounded: an arc would take away more than is gone"
     excess, _ = _excess(fit.solution)
     ragged = float(np.std(form_deviation(fit.solution)[1]))
     if loss is not None and fit.resolved and _vague(fit, loss):
