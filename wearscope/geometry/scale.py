@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
-from wearscope.quantity import Quantity
+from wearscope.quantity import ONE_SIDED_95, Quantity
 
 __all__ = ["Scale"]
 
@@ -44,7 +44,6 @@ class Scale:
             return None if side is None else (side**2 + (2 * u_scale) ** 2) ** 0.5
 
         parts = {**in_mm.parts, "scale": u_scale}
-        value = in_mm.value
-        if in_mm.kind == "upper_limit":
-            value = value * (1 + 1.645 * self.relative_uncertainty * power)
+        outward = {"value": 0.0, "upper_limit": 1.0, "lower_limit": -1.0}[in_mm.kind]
+        value = in_mm.value + outward * ONE_SIDED_95 * u_scale
         return Quantity(value, in_mm.unit, parts, in_mm.kind, widened(in_mm.below), widened(in_mm.above))

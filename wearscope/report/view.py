@@ -234,11 +234,11 @@ def quantity_text(quantity: Quantity, *, units: Units = "mm", limits: Iterable[f
     value = quantity.value * factor
     bounds = tuple(limit * factor for limit in limits)
     tail = unit if unit in ("°", "") else f" {unit}"
+    words = {"value": "", "upper_limit": "at most ", "lower_limit": "at least "}[quantity.kind]
     if quantity.unit == "count":
-        return f"{value:.0f}"
+        return f"{words}{value:.0f}"
     if quantity.kind != "value":
-        words = {"upper_limit": "at most", "lower_limit": "at least"}[quantity.kind]
-        return f"{words} {_number(value, _decimals(value / 10, unit), quantity.kind, bounds)}{tail}"
+        return f"{words}{_number(value, _decimals(value / 10, unit), quantity.kind, bounds)}{tail}"
     spread = quantity.expanded * factor
     decimals = _decimals(spread, unit)
     number = _number(value, decimals, "value", bounds)
