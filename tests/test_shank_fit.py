@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 
 from wearscope.cli import app
 from wearscope.errors import InputError
+from wearscope.grading.advice import with_fit
 from wearscope.grading.shank_fit import H6_LOWER_UM, h6_lower_um, it6_um, shank_fit
 from wearscope.inspection import from_document, json_schema, to_document
 from wearscope.synthetic import Camera, encode_jpeg, photograph, shank_scene
@@ -102,3 +103,19 @@ def test_a_view_that_nobody_gave_is_flagged(photo: Path, tmp_path: Path) -> None
     document = json.loads(run(str(photo), "--px-per-mm", "110", "--out", str(tmp_path), "--json").stdout)
     assert "view_assumed" in document["photos"][0]["flags"]
     assert document["grade"] == "retake"
+
+
+@pytest.mark.parametrize(
+    ("reading", "begins"),
+    [
+        (5.997, "Use it."),
+        (5.970, "Do not use it until"),
+        (6.020, "Do not use it until"),
+        (6.000, "First make sure"),
+    ],
+)
+def test_the_advice_never_says_use_it_before_the_shank_is_settled(reading: float, begins: str) -> None:
+    fit = shank_fit(6.0, [reading, reading], micrometer_mm=0.002)
+    said = with_fit("Use it.", fit)
+    assert said.startswith(begins)
+    assert fit.verdict == "in tolerance" or said.endswith(": Use it.")

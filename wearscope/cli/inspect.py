@@ -172,6 +172,7 @@ def inspect(
     Exit code: 0 sharp and complete, 6 sharp as far as seen, 5 worn, 3 discard, 4 retake, 1 error, 2 wrong use.
     """
     from wearscope.facts import Facts
+    from wearscope.grading.advice import with_fit
     from wearscope.grading.limits import load_limits
     from wearscope.inspection import conclude, join, to_document
 
@@ -206,7 +207,8 @@ def inspect(
         inspection = join([one for _, one in looks], limits=rules, observed=answers, heights=level)
         quick = as_json and out is None
         written = [] if quick else _draw(inspection, [photo for photo, _ in looks], folder, units)
-    inspection = replace(inspection, shank_fit=fit)
+    if fit is not None:
+        inspection = replace(inspection, shank_fit=fit, advice=with_fit(inspection.advice, fit))
     if cutter is not None:
         keep(cutter, records, inspection, calibration=calibration, limits=rules, as_new=as_new)
     if as_json:

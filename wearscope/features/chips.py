@@ -152,7 +152,7 @@ def _at_least(quantity: Quantity) -> Quantity:
 
 def scan_edges(photo: Photo, outline: Outline) -> tuple[tuple[EdgeScan, ...], tuple[str, ...]]:
     """Every edge that could be followed, and for each that could not, why."""
-    if outline.corner is None:
+    if outline.corner is None or len(outline.points_px) < 2:
         return (), ("no cutting corner was found",)
     tried = [_scan(photo, outline, outline.corner, name) for name in ("end edge", "side edge")]
     return tuple(t for t in tried if isinstance(t, EdgeScan)), tuple(t for t in tried if isinstance(t, str))

@@ -5,8 +5,9 @@ from collections.abc import Collection, Iterable, Mapping
 from wearscope.facts import Facts
 from wearscope.flags import FLAGS
 from wearscope.grading.decide import Grade
+from wearscope.grading.shank_fit import ShankFit
 
-__all__ = ["CAUTIONS", "advice"]
+__all__ = ["CAUTIONS", "advice", "with_fit"]
 
 CAUTIONS = (
     "Isolate the spindle before you touch the cutter.",
@@ -60,6 +61,15 @@ def advice(
     if missing_views and grade in ("sharp", "worn"):
         sentences.append(f"Still to photograph: {', '.join(missing_views)}.")
     return " ".join(dict.fromkeys(sentences))
+
+
+def with_fit(words: str, fit: ShankFit) -> str:
+    """The advice with what the micrometer says of the shank before it, where that is not "in tolerance"."""
+    if fit.verdict == "in tolerance":
+        return words
+    if fit.verdict == "cannot tell":
+        return f"First make sure of its shank: {fit.words}. Then: {words}"
+    return f"Do not use it until its shank is settled: {fit.words}. Only then: {words}"
 
 
 def _sharp(facts: Facts, flags: Collection[str]) -> list[str]:

@@ -219,7 +219,7 @@ def trace_edge(strip: Strip, *, blur_px: float) -> Trace:
     jump = inside - outside
     usual = running_median(np.where(np.isfinite(offset), jump, np.nan), max(48 * blur_px, len(jump) / 3))
     seen = (jump * np.sign(usual) > 0.25 * np.abs(usual)) & np.isfinite(offset)
-    usual_jump = np.nanmedian(np.abs(jump))
+    usual_jump = _middle(np.abs(jump))
     lag = max(2, round(6 * blur_px))
     share = np.where(inside > _CLIPPED * strip.top, 0.3, _unevenness(inside, lag))
     error = np.hypot(share * inside, _unevenness(outside, lag) * outside) + _EVEN * usual_jump
@@ -246,10 +246,15 @@ def _cross(
         share = (values - outside) / jump
         place, slope = _nearest_crossing(share, steps, reach * blur)
         scatter = np.hypot(u_out, u_in) / np.sqrt(2.0)
-        seen = np.isfinite(place) & (np.abs(jump) > 3 * scatter) & (np.abs(jump) > 5 * np.nanmedian(u_out))
+        seen = np.isfinite(place) & (np.abs(jump) > 3 * scatter) & (np.abs(jump) > 5 * _middle(u_out))
         noise = scatter / np.abs(jump * slope)
     offset = d_px[0] + base + place
     return np.where(seen, offset, np.nan), np.where(seen, noise, np.nan), outside, inside
+
+
+def _middle(values: Floats) -> float:
+    """Median of what was seen; NaN where nothing was."""
+    return float(np.nanmedian(values)) if np.isfinite(values).any() else float("nan")
 
 
 def _level(values: Floats) -> tuple[Floats, Floats]:
@@ -277,7 +282,7 @@ def _unevenness(level: Floats, lag: int) -> float:
     if len(ahead) < 4:
         return 0.0
     change = np.abs(ahead - behind) / np.maximum(np.abs(ahead + behind) / 2, 1e-9)
-    return min(1.0, 1.4826 / float(np.sqrt(2.0)) * float(np.nanmedian(change)))
+    return min(1.0, 1.4826 / float(np.sqrt(2.0)) * _middle(change))
 
 
 def running_median(values: Floats, width: float) -> Floats:
@@ -303,7 +308,7 @@ def ground_levels(strip: Strip, trace: Trace, *, blur_px: float) -> Ground:
     level = running_median(np.median(rows, axis=0).astype(float), 12 * blur_px)
     seen = np.isfinite(trace.offset_px)
     jump = np.where(seen, trace.inside - trace.outside, np.nan)
-    noise = float(1.4826 * np.nanmedian(np.abs(rows - level)))
+    noise = 1.4826 * _middle(np.abs(rows - level))
     lag = min(round(24 * blur_px), len(level) // 2)
     drift = float(1.4826 * np.median(np.abs(level[lag:] - level[: len(level) - lag]))) / float(np.sqrt(2.0))
     return Ground(level, running_median(np.abs(jump), 96 * blur_px), noise, drift)
