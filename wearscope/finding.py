@@ -92,7 +92,7 @@ def merge(findings: Iterable[Finding]) -> Finding:
     )
 
 
-def shifted(finding: Finding, by_px: tuple[int, int]) -> Finding:
+def shifted(finding: Finding, by_px: tuple[float, float]) -> Finding:
     """The finding of a part of a photo whose top left corner lies at `by_px`, in px of the whole photo."""
     dx, dy = by_px
     wear = finding.wear

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.finding import Curve, Finding, Mark
+from wearscope.finding import Curve, Finding, Mark, shifted
 from wearscope.geometry.corner_outline import CornerLoss, corner_loss
 from wearscope.geometry.scale import Scale
 from wearscope.outline.pose import EDGE_REACH
@@ -383,7 +383,7 @@ def measure_corner(
         fit = fit_corner(picture, local, saturated=clip, radius_px=radius, levels="along")
     why = _unlike_an_arc(fit, local, loss)
     found = _rounded(fit, scale) if why is None else _broken(fit, loss, scale, origin, why)
-    return _placed(found, origin)
+    return shifted(found, box[:2])
 
 
 def _loss(outline: Outline, pose: CornerPose) -> CornerLoss | None:
@@ -497,11 +497,3 @@ def _broken(fit: CornerFit, loss: CornerLoss | None, scale: Scale, origin: Float
         ("broken_corner", "stuck_material") if stuck else ("broken_corner",),
         (*lines, Curve("arc", loss.contour - origin)),
     )
-
-
-def _placed(found: Finding, origin: Floats) -> Finding:
-    """From the window's coordinates to the photo's."""
-    marks = tuple(
-        replace(m, px=(m.px[0] + float(origin[0]), m.px[1] + float(origin[1]))) for m in found.marks
-    )
-    return replace(found, marks=marks, curves=tuple(replace(c, px=c.px + origin) for c in found.curves))

@@ -364,19 +364,16 @@ class Records:
 
     def import_entries(self, entries: Iterable[Entry]) -> tuple[int, int]:
         """Add uses and events, all or none; how many were added, and how many were there already."""
-        added = same = 0
+        entries = list(entries)
         with self._writing() as session:
-            for entry in entries:
-                _cutter(session, entry.cutter)
-                found = select(EntryRow).where(
-                    EntryRow.cutter_id == entry.cutter, EntryRow.withdrawn_at.is_(None)
-                )
-                if entry.when and any(Entry.of(row) == entry for row in session.scalars(found)):
-                    same += 1
-                else:
-                    _entered(session, entry)
-                    added += 1
-        return added, same
+            there = {
+                Entry.of(row)
+                for row in session.scalars(select(EntryRow).where(EntryRow.withdrawn_at.is_(None)))
+            }
+            new = [entry for entry in entries if entry not in there]
+            for entry in new:
+                _entered(session, entry)
+        return len(new), len(entries) - len(new)
 
     def withdraw(self, entry: int) -> EntryRow:
         """Undo an entry: it counts no more, but stays to be seen."""
