@@ -15,24 +15,19 @@ from wearscope.outline.pose import EDGE_REACH
 from wearscope.outline.shape import CornerPose, Outline
 from wearscope.photo.read import LUMINANCE, Photo, srgb_to_linear
 from wearscope.quantity import COVERAGE_FACTOR, ONE_SIDED_95, Quantity
-from wearscope.subpixel.corner_fit import (
-    Levels,
-    Solution,
-    approach,
+from wearscope.subpixel.corner_doubt import (
     covariance,
     edge_shift,
     form_deviation,
     grain,
     halo_slope,
     level_curvature,
-    outline_distance,
     pull,
     score_test,
-    solve,
-    strip_pixels,
-    with_grain,
 )
+from wearscope.subpixel.corner_fit import Solution, approach, solve
 from wearscope.subpixel.corner_model import Wedge
+from wearscope.subpixel.corner_pixels import Levels, outline_distance, strip_pixels, with_grain
 
 __all__ = ["CornerFit", "fit_corner", "measure_corner"]
 
@@ -197,7 +192,7 @@ def fit_corner(
     active = list(range(6))
     rough = stage(wedge, active, thin=3, rounds=8, tolerance=0.3)
     near = stage(rough.wedge, active, rounds=3, tolerance=0.1, complete=True)
-    active += [k for k in (6, 7, 8) if score_test(near, near.slopes[:, [k]])[1] > _BEND_ASKS**2]
+    active += [k for k in (6, 7, 8) if score_test(near, near.slopes[[k]].T)[1] > _BEND_ASKS**2]
     curved = levels == "plane" and score_test(near, level_curvature(near))[1] > _LEVELS_ASK
     found = stage(near.wedge, active, levels="quadratic" if curved else levels, complete=True)
     size, over = grain(found)
@@ -243,7 +238,7 @@ def _with_blur_form(found: Solution) -> tuple[Wedge, dict[str, float], float]:
     if abs(moved[4]) < 0.5 * max(wedge.rounding, wedge.blur**2):
         wedge = wedge.moved(wedge.vector() + moved)
     squash = _ROUND_BLUR + abs(wedge.skew) / 2
-    unseen = abs(float(pull(found, found.slopes[:, [9]])[4, 0])) * squash
+    unseen = abs(float(pull(found, found.slopes[[9]].T)[4, 0])) * squash
     excess, count = _excess(found)
     lever = 2 * wedge.radius / (1 / math.sin(wedge.half_angle) - 1)
     form = lever * excess / math.sqrt(max(count / 3, 1.0))
