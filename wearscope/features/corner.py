@@ -1,7 +1,7 @@
 """The cutting corner: radius, recession, losses along both edges, missing area, blur, each with its uncertainty."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -27,7 +27,7 @@ from wearscope.subpixel.corner_doubt import (
 )
 from wearscope.subpixel.corner_fit import Solution, approach, solve
 from wearscope.subpixel.corner_model import Wedge
-from wearscope.subpixel.corner_pixels import Levels, outline_distance, strip_pixels, with_grain
+from wearscope.subpixel.corner_pixels import Levels, Pixels, outline_distance, strip_pixels, with_grain
 
 __all__ = ["CornerFit", "fit_corner", "measure_corner"]
 
@@ -47,6 +47,8 @@ _LEVELS_ASK = 22.5
 """Levels may be quadratic if that lowers chi-squared (six numbers more) by this much: 0.1 % by chance."""
 _GRAIN_ASKS = 3.0
 """Light is uneven where it strays by this many times the variance that noise gives it (noise alone: 1.6 once in a thousand)."""
+_SOON = 0.2
+"""A fit this near its end, in standard uncertainties, tells how uneven the light is."""
 _HALO_ASKS = 12.0
 """A blur that is not Gaussian is allowed for if that lowers chi-squared by this much: 0.05 % by chance."""
 _ROUND_BLUR = 0.01
@@ -163,42 +165,29 @@ def fit_corner(
         linear, start, reach_px=first, clip=saturated, levels=levels, radius_px=radius_px, room_px=_ROOM_PX
     )
 
-    def stage(
-        wedge: Wedge,
-        active: Sequence[int],
-        *,
-        thin: int = 1,
-        levels: Levels = levels,
-        uneven: Floats | None = None,
-        **how: Any,
-    ) -> Solution:
+    how: dict[str, Any] = {"largest_blur": _largest_blur(pose), "near": (start, _ROOM_PX)}
+
+    def strip(wedge: Wedge, levels: Levels, thin: int = 1) -> tuple[Pixels, Wedge]:
         wedge = replace(wedge, bend_from=wedge.tangent_length)
-        half = _HALF_STRIP * wedge.blur + 1.5
-        pixels = strip_pixels(
-            linear,
-            wedge,
-            half_px=half,
-            reach_px=_reach(wedge, pose),
-            clip=saturated,
-            thin=thin,
-            levels=levels,
-        )
-        if uneven is not None:
-            pixels = with_grain(pixels, wedge, uneven)
-        return solve(
-            pixels, wedge, active=active, largest_blur=_largest_blur(pose), near=(start, _ROOM_PX), **how
-        )
+        return strip_pixels(
+            linear, wedge, half_px=_HALF_STRIP * wedge.blur + 1.5, reach_px=_reach(wedge, pose), clip=saturated,
+            thin=thin, levels=levels,
+        ), wedge  # fmt: skip
 
     active = list(range(6))
-    rough = stage(wedge, active, thin=3, rounds=8, tolerance=0.3)
-    near = stage(rough.wedge, active, rounds=3, tolerance=0.1, complete=True)
-    active += [k for k in (6, 7, 8) if score_test(near, near.slopes[[k]].T)[1] > _BEND_ASKS**2]
+    rough = solve(*strip(wedge, levels, 3), active=active, rounds=8, tolerance=0.3, **how)
+    near = solve(*strip(rough.wedge, levels), active=active, rounds=3, tolerance=0.1, **how)
+    active += [k for k in (6, 7, 8) if score_test(near, near.slopes([k]))[1] > _BEND_ASKS**2]
     curved = levels == "plane" and score_test(near, level_curvature(near))[1] > _LEVELS_ASK
-    found = stage(near.wedge, active, levels="quadratic" if curved else levels, complete=True)
+    pixels, wedge = strip(near.wedge, "quadratic" if curved else levels)
+    found = solve(pixels, wedge, active=active, tolerance=_SOON, **how)
     size, over = grain(found)
     even, uneven = found, over > _GRAIN_ASKS and levels != "along"
     if uneven:
-        found = stage(even.wedge, active, uneven=size, complete=True)
+        pixels, wedge = strip(even.wedge, levels)
+        found = solve(with_grain(pixels, wedge, size), wedge, active=active, **how)
+    else:
+        found = solve(pixels, even.wedge, active=active, after=even, **how)
     wedge, forms, halo = _with_blur_form(found)
     if uneven:
         forms["form"] = math.hypot(forms["form"], _unseen_light(even, found, size))
@@ -238,7 +227,7 @@ def _with_blur_form(found: Solution) -> tuple[Wedge, dict[str, float], float]:
     if abs(moved[4]) < 0.5 * max(wedge.rounding, wedge.blur**2):
         wedge = wedge.moved(wedge.vector() + moved)
     squash = _ROUND_BLUR + abs(wedge.skew) / 2
-    unseen = abs(float(pull(found, found.slopes[[9]].T)[4, 0])) * squash
+    unseen = abs(float(pull(found, found.slopes([9]))[4, 0])) * squash
     excess, count = _excess(found)
     lever = 2 * wedge.radius / (1 / math.sin(wedge.half_angle) - 1)
     form = lever * excess / math.sqrt(max(count / 3, 1.0))

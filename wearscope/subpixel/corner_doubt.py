@@ -185,7 +185,7 @@ def _along_outline(
     distance, along = outline_distance(wedge, pixels.points)
     t = (pixels.points - np.array([wedge.x, wedge.y])) @ wedge.across
     run, beyond = outline_run(wedge, pixels.points), along - wedge.tangent_length
-    slope = np.sign(solution.jump) * np.hypot(solution.slopes[0], solution.slopes[1])
+    slope = solution.jump * np.hypot(solution.by_field[0], solution.by_field[1])
     use = (np.abs(distance) < 3 * wedge.blur) & counting(pixels, pixels.values - solution.residual)
     return t, run, beyond < 2 * wedge.blur, use, slope
 

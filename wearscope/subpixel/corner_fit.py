@@ -79,8 +79,8 @@ class Design:
 class Solution:
     """A converged fit.
 
-    `active`: which fields of `Wedge` were free. `share`, `slopes`, `residual`, `weight`, `variance` are per pixel
-    (n,), (10, n): response, derivative of the value after each field, value minus model, robust weight 0..1 (0 also
+    `active`: which fields of `Wedge` were free. `share`, `by_field`, `residual`, `weight`, `variance` are per pixel
+    (n,), (10, n): response, its derivatives after the fields (0 where one was held), value minus model, robust weight 0..1 (0 also
     where clipped), variance of the noise. `levels` (2, m): coefficients of background and cutter; `jump` (n,): cutter
     minus background. `held`: what was known of the parameters of `design`, as an addition to the normal equations.
     """
@@ -91,7 +91,7 @@ class Solution:
     levels: Floats
     share: Floats
     jump: Floats
-    slopes: Floats
+    by_field: Floats
     residual: Floats
     weight: Floats
     variance: Floats
@@ -102,7 +102,12 @@ class Solution:
     @cached_property
     def design(self) -> Design:
         """How the values follow the free fields and the levels."""
-        return Design(self.pixels, self.share, self.slopes[list(self.active)])
+        return Design(self.pixels, self.share, self.jump * self.by_field[list(self.active)])
+
+    def slopes(self, fields: Sequence[int]) -> Floats:
+        """How the values follow these fields of the wedge, free or held (n, k)."""
+        found = rounded_wedge(self.wedge, self.pixels.points, wanted=fields).slopes.T
+        return np.asarray((self.jump * found[list(fields)]).T)
 
     def inverse(self, weight: Floats) -> Floats:
         """Inverse of the normal equations with these weights (n,)."""
@@ -228,25 +233,29 @@ def solve(
     wedge: Wedge,
     *,
     active: Sequence[int],
+    after: Solution | None = None,
     robust: bool = True,
     rounds: int = 15,
     tolerance: float = 0.05,
-    nodes: int = 20,
-    complete: bool = False,
+    nodes: int = 14,
     largest_blur: float = 40.0,
     near: tuple[Wedge, float] | None = None,
 ) -> Solution:
     """Levenberg-Marquardt over the free fields of `wedge` and the coefficients of the levels.
 
     Stops when the best step left is shorter than `tolerance` standard uncertainties (the Newton decrement).
-    `complete`: slopes after the fields held, too.
+    `after`: an earlier fit of the same points, `wedge` its result, whose levels had no other coefficients but perhaps fewer.
     `near` (where, px): the apex stays that near, and the edges within 0.1 rad of those of that wedge.
     """
     free = np.array(sorted(active))
     n_free, points = len(free), pixels.points
     vector = wedge.vector()
     share, by_field = rounded_wedge(wedge, points, wanted=active, nodes=nodes)
-    levels = _start_levels(pixels, share)
+    if after is None:
+        levels = _start_levels(pixels, share)
+    else:
+        levels = np.zeros_like(pixels.freedom)
+        levels[:, : after.levels.shape[1]] = after.levels
 
     def modelled(share: Floats, levels: Floats) -> tuple[Floats, Floats, NDArray[np.bool_], Floats]:
         background, cutter = pixels.levels(levels)
@@ -286,12 +295,12 @@ def solve(
         normal[np.diag_indices_from(normal)] += held
         size = np.sqrt(np.diag(normal)) + 1e-12
         scaled, right = normal / np.outer(size, size), right / size
-        ahead = np.linalg.solve(scaled + 1e-9 * np.eye(len(size)), right)
-        if float(ahead @ right) < tolerance**2:
-            converged = True
-            break
         for _ in range(8):
-            step = np.linalg.solve(scaled + damping * np.eye(len(size)), right) / size
+            ahead = np.linalg.solve(scaled + damping * np.eye(len(size)), right)
+            converged = damping < _LIGHT and float(ahead @ right) < tolerance**2
+            if converged:
+                break
+            step = ahead / size
             tried_vector = vector.copy()
             tried_vector[free] += step[:n_free]
             tried_vector = _bounded(vector, tried_vector, largest_blur, near)
@@ -304,11 +313,11 @@ def solve(
             damping = min(damping * 30, 1e4)
         else:
             break
+        if converged:
+            break
         damping = max(damping * 0.03, 1e-9)
         wedge, vector, levels, (share, by_field) = tried_wedge, tried_vector, tried_levels, tried
         jump, counts, residual = tried_jump, tried_counts, tried_residual
-    if complete:
-        by_field = rounded_wedge(wedge, points, nodes=nodes).slopes
     variance = _noise(share, residual, counts, floor)
     jump_now = abs(float(np.median(jump))) + 1e-9
     return Solution(
@@ -318,7 +327,7 @@ def solve(
         levels,
         share,
         jump,
-        jump * by_field.T,
+        by_field.T,
         residual,
         weigh(residual, counts),
         variance,
@@ -328,6 +337,8 @@ def solve(
     )
 
 
+_LIGHT = 1e-3
+"""Steps damped less than this are as long as they would be without."""
 _NOISE_ROUNDS = 4
 """After so many rounds the noise is known, and the weights may settle."""
 _LARGEST_STEP = np.array([8, 8, 0.2, 0.2, np.inf, 0.7, 0.01, 0.01, 0.3, 0.3])
