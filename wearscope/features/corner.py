@@ -1,7 +1,6 @@
 """The cutting corner: radius, recession, losses along both edges, missing area, blur, each with its uncertainty."""
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -177,17 +176,19 @@ def fit_corner(
     active = list(range(6))
     rough = solve(*strip(wedge, levels, 3), active=active, rounds=8, tolerance=0.3, **how)
     near = solve(*strip(rough.wedge, levels), active=active, rounds=3, tolerance=0.1, **how)
-    active += [k for k in (6, 7, 8) if score_test(near, near.slopes([k]))[1] > _BEND_ASKS**2]
+    bends = near.slopes([6, 7, 8]).T[..., None]
+    active += [
+        k for k, bend in zip((6, 7, 8), bends, strict=True) if score_test(near, bend)[1] > _BEND_ASKS**2
+    ]
     curved = levels == "plane" and score_test(near, level_curvature(near))[1] > _LEVELS_ASK
-    pixels, wedge = strip(near.wedge, "quadratic" if curved else levels)
-    found = solve(pixels, wedge, active=active, tolerance=_SOON, **how)
-    size, over = grain(found)
-    even, uneven = found, over > _GRAIN_ASKS and levels != "along"
+    even = solve(*strip(near.wedge, "quadratic" if curved else levels), active=active, tolerance=_SOON, **how)
+    size, over = grain(even)
+    uneven = over > _GRAIN_ASKS and levels != "along"
     if uneven:
         pixels, wedge = strip(even.wedge, levels)
         found = solve(with_grain(pixels, wedge, size), wedge, active=active, **how)
     else:
-        found = solve(pixels, even.wedge, active=active, after=even, **how)
+        found = solve(even.pixels, even.wedge, active=active, after=even, **how)
     wedge, forms, halo = _with_blur_form(found)
     if uneven:
         forms["form"] = math.hypot(forms["form"], _unseen_light(even, found, size))
@@ -239,73 +240,57 @@ def _area_factor(half: float) -> float:
     return float(1 / np.tan(half) - (np.pi / 2 - half))
 
 
-def _propagated(fit: CornerFit, value: Callable[[Wedge], float]) -> float:
-    """Standard uncertainty of `value(wedge)` from the covariance of the fit, without that of R^2 itself by form."""
-    vector, gradient = fit.wedge.vector(), np.zeros(10)
-    u = np.sqrt(np.diag(fit.covariance))
-    for k in np.flatnonzero(u > 0):
-        step = np.zeros(10)
-        step[k] = 0.1 * u[k]
-        gradient[k] = (value(fit.wedge.moved(vector + step)) - value(fit.wedge.moved(vector - step))) / (
-            0.2 * u[k]
-        )
-    return math.sqrt(max(float(gradient @ fit.covariance @ gradient), 0.0))
-
-
-def _sized(fit: CornerFit, value: Callable[[Wedge], float], unit: str) -> Quantity:
-    """A size that grows with R: a value with parts, or an upper limit where R is not resolved."""
-    w = fit.wedge
-
-    def at(rounding: float) -> float:
-        return value(replace(w, rounding=float(rounding)))
-
-    if not fit.resolved:
-        top = at(fit.upper_limit**2)
-        return Quantity(top, unit, {"noise": max(top - at(w.rounding), 0.0) / ONE_SIDED_95}, "upper_limit")
-    here = at(w.rounding)
-    u_q = fit.u_rounding
-    per_q = (at(w.rounding + 0.1 * u_q) - at(w.rounding - 0.1 * u_q)) / (0.2 * u_q)
-    parts = {"noise": _propagated(fit, value), **{name: abs(per_q) * u for name, u in fit.forms.items()}}
-    whole = float(np.sqrt(sum(u * u for u in parts.values())))
-    stretch = whole / max(abs(per_q) * u_q, 1e-12)
-    low, high = (
-        at(float(max(w.rounding + z * u_q * stretch, 0.0))) for z in (-COVERAGE_FACTOR, COVERAGE_FACTOR)
-    )
-    return Quantity(here, unit, parts, below=max(here - low, 0.0), above=max(high - here, 0.0))
+def _sizes(wedge: Wedge) -> Floats:
+    """Radius, recession, losses along end and side edge (px), missing area (px2) of a rounded corner."""
+    virtual, apex = np.array(_virtual(wedge)), np.array([wedge.x, wedge.y])
+    sin, cos = math.sin(wedge.half_angle), math.cos(wedge.half_angle)
+    bisector, across = wedge.bisector, wedge.across
+    centre = apex + bisector * wedge.radius / sin
+    losses = []
+    for sign, bend in ((-1.0, wedge.end_bend), (1.0, wedge.side_bend)):
+        edge = cos * bisector + sign * sin * across
+        gone = apex + wedge.tangent_length * edge - virtual
+        losses.append(math.hypot(*gone) if bend else float(gone @ edge))
+    area = _area_factor(wedge.half_angle) * max(wedge.rounding, 0.0)
+    return np.array([wedge.radius, math.hypot(*(centre - virtual)) - wedge.radius, *losses, area])
 
 
 def _quantities(fit: CornerFit) -> dict[str, Quantity]:
-    """All sizes of a rounded corner in px and px2."""
+    """All sizes of a rounded corner in px and px2: values with parts, or upper limits where R is not resolved."""
+    w, u_q = fit.wedge, fit.u_rounding
+    names = list(zip(_NAMES, ("px", "px", "px", "px", "px2"), strict=False))
 
-    def loss(sign: float) -> Callable[[Wedge], float]:
-        def length(w: Wedge) -> float:
-            bend = w.end_bend if sign < 0 else w.side_bend
-            edge = np.array(
-                [np.cos(w.end_angle), np.sin(w.end_angle)]
-                if sign < 0
-                else [np.cos(w.side_angle), np.sin(w.side_angle)]
-            )
-            apex = np.array(_virtual(w))
-            start = np.array([w.x, w.y]) + w.tangent_length * edge
-            return float(np.hypot(*(start - apex))) if bend else float((start - apex) @ edge)
+    def at(rounding: float) -> Floats:
+        return _sizes(replace(w, rounding=float(rounding)))
 
-        return length
-
-    def recession(w: Wedge) -> float:
-        centre = np.array([w.x, w.y]) + w.bisector * w.radius / np.sin(w.half_angle)
-        return float(np.hypot(*(centre - np.array(_virtual(w)))) - w.radius)
-
-    blur = fit.wedge.blur
-    return {
-        "corner_radius": _sized(fit, lambda w: w.radius, "px"),
-        "corner_recession": _sized(fit, recession, "px"),
-        "corner_loss_end_edge": _sized(fit, loss(-1.0), "px"),
-        "corner_loss_side_edge": _sized(fit, loss(1.0), "px"),
-        "corner_missing_area": _sized(
-            fit, lambda w: _area_factor(w.half_angle) * max(w.rounding, 0.0), "px2"
-        ),
-        "edge_blur_width": Quantity(blur, "px", {"noise": blur * float(np.sqrt(fit.covariance[5, 5]))}),
-    }
+    here = at(w.rounding)
+    u_blur = w.blur * math.sqrt(fit.covariance[5, 5])
+    blur = {"edge_blur_width": Quantity(w.blur, "px", {"noise": u_blur})}
+    if not fit.resolved:
+        top = at(fit.upper_limit**2)
+        noise = np.maximum(top - here, 0.0) / ONE_SIDED_95
+        return {
+            name: Quantity(float(most), unit, {"noise": float(u)}, "upper_limit")
+            for (name, unit), most, u in zip(names, top, noise, strict=True)
+        } | blur
+    per_q = np.abs(at(w.rounding + 0.1 * u_q) - at(w.rounding - 0.1 * u_q)) / (0.2 * u_q)
+    vector, u = w.vector(), np.sqrt(np.diag(fit.covariance))
+    gradient = np.zeros((10, len(here)))
+    for k in np.flatnonzero(u > 0):
+        step = 0.1 * u[k] * np.eye(10)[k]
+        gradient[k] = (_sizes(w.moved(vector + step)) - _sizes(w.moved(vector - step))) / (0.2 * u[k])
+    noise = np.sqrt(np.maximum(np.einsum("ij,ik,kj->j", gradient, fit.covariance, gradient), 0.0))
+    out = {}
+    for i, (name, unit) in enumerate(names):
+        parts = {"noise": float(noise[i]), **{form: float(per_q[i]) * u for form, u in fit.forms.items()}}
+        stretch = math.hypot(*parts.values()) / max(float(per_q[i]) * u_q, 1e-12)
+        low, high = (
+            float(at(max(w.rounding + z * u_q * stretch, 0.0))[i])
+            for z in (-COVERAGE_FACTOR, COVERAGE_FACTOR)
+        )
+        value = float(here[i])
+        out[name] = Quantity(value, unit, parts, below=max(value - low, 0.0), above=max(high - value, 0.0))
+    return out | blur
 
 
 def _curves(fit: CornerFit) -> tuple[Curve, ...]:
