@@ -13,6 +13,8 @@ __all__ = ["StepFits", "fit_steps", "measure_steps", "sample_profiles"]
 
 Floats = NDArray[np.float64]
 _ROUNDS = 25
+_SETTLED = 0.02
+"""The best step left (Newton decrement), in standard uncertainties; a fraction of the noise that no mean of steps reveals."""
 _HUBER = 2.5
 """Residuals beyond this many standard deviations count less (99 % efficient on clean Gaussian noise)."""
 
@@ -166,7 +168,8 @@ def fit_steps(
         pick = better[:, None]
         z, share = np.where(pick, trial[0], z), np.where(pick, trial[1], share)
         residual, counts = np.where(pick, trial[2], residual), np.where(pick, trial[3], counts)
-        if np.mean(np.abs(move[:, 0]) < 1e-4) > 0.95:  # a few rows without an edge never settle
+        ahead = (move * right[..., 0]).sum(axis=1)
+        if np.mean(ahead < (_SETTLED * width) ** 2) > 0.95:  # a few rows without an edge never settle
             break
     return _finish(reach, p, residual, counts, normal, width, free, blur_px, empty)
 
