@@ -2,7 +2,7 @@
 
 import json
 import os
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import cv2
@@ -12,8 +12,17 @@ from diameter_cases import random_case, seen
 from diameter_truth import Camera, Cutter, picture
 
 from wearscope.errors import PhotoError
-from wearscope.features.diameter import NotASilhouette, about_edges, find_silhouettes, measure_series
-from wearscope.features.diameter.bounds import shortfall
+from wearscope.features.diameter import (
+    NotASilhouette,
+    SeriesResult,
+    about_edges,
+    find_silhouettes,
+    measure_series,
+)
+from wearscope.features.diameter.axis import frames_about_shank
+from wearscope.features.diameter.bounds import more_photos, shortfall
+from wearscope.features.diameter.edges import fit_edges
+from wearscope.features.diameter.grid import make_series
 from wearscope.geometry.scale import Scale
 from wearscope.photo.read import Photo, read_photo
 
@@ -91,14 +100,65 @@ def test_a_rake_side_that_few_directions_leave_open() -> None:
 
 
 def test_a_second_reading_of_the_outline_widens_the_interval() -> None:
-    """One straight edge seen from two directions may lie on either side of them: the middle, and both within the interval."""
-    cutter = Cutter(diameter=2.91, flutes=1, helix=0.0, shank=3.175, cut_length=2.7, wash_out=0.4, core=0.6)
-    rng = np.random.default_rng(5)
-    frames = [seen(cutter, Camera(px_per_mm=200.0), k * np.pi / 9, rng) for k in range(18)]
-    result = measure_series(frames, flutes=1, scale=Scale(200.0), angles_deg=[20.0 * k for k in range(18)])
+    """Five straight edges, 15 photos: every tooth is seen from the same six sides, and edges on the other side of the same three of them
+    are 4 um nearer: the middle, and both within the interval."""
+    case = random_case(np.random.default_rng(720_436), drawn=True)
+    result = measure_series(
+        case.silhouettes, flutes=5, scale=Scale(case.camera.px_per_mm), angles_deg=case.angles_deg
+    )
     assert result.diameter.parts["ambiguity"] > 0
     assert "nearly as well" in result.reasons[0]
-    assert abs(result.diameter.value - 2.91) <= result.diameter.expanded
+    assert abs(result.diameter.value - case.truth_mm) <= result.diameter.expanded
+
+
+def straight_series(flutes: int, photos: int, start_deg: float) -> SeriesResult:
+    """Straight edges 5.94 mm across at even, known steps; `start_deg`: how far the first photo is past an edge."""
+    cutter = Cutter(
+        diameter=5.94, flutes=flutes, helix=0.0, wash_out=1.0, cut_length=5.0, land=0.14, relief=9.0
+    )
+    rng = np.random.default_rng(5)
+    turns = 2 * np.pi * np.arange(photos) / photos
+    frames = [seen(cutter, Camera(px_per_mm=110.0), np.radians(start_deg) + t, rng) for t in turns]
+    return measure_series(frames, flutes=flutes, scale=Scale(110.0), angles_deg=np.degrees(turns))
+
+
+@pytest.mark.parametrize("start_deg", [0.0, 4.0, 8.0])
+@pytest.mark.parametrize(("flutes", "photos"), [(1, 14), (2, 14), (3, 15)])
+def test_few_photos_of_straight_edges(flutes: int, photos: int, start_deg: float) -> None:
+    """No photo shows an edge at its widest, and the nearest may be on its relief's side: what lies far ahead of the edge tells."""
+    diameter = straight_series(flutes, photos, start_deg).diameter
+    assert diameter.kind == "value"
+    assert abs(diameter.value - 5.94) <= min(0.001, diameter.expanded)
+
+
+def test_two_sides_of_straight_edges_are_not_enough() -> None:
+    """Four edges, 16 photos: every tooth is seen from the same four sides, and follows its edge on two of them. With a 17th photo all are
+    different."""
+    few = straight_series(4, 16, 2.0)
+    assert few.diameter.kind == "lower_limit"
+    assert few.diameter.value <= 5.94
+    assert "two sides" in few.reasons[0]
+    assert "take 17 photos" in few.reasons[0]
+    more = straight_series(4, 17, 2.0).diameter
+    assert more.kind == "value"
+    assert abs(more.value - 5.94) <= min(0.001, more.expanded)
+
+
+@pytest.mark.parametrize(
+    ("photos", "flutes", "more"), [(12, 5, 13), (15, 5, 17), (12, 3, 13), (13, 2, 27), (13, 3, 29)]
+)
+def test_more_photos_share_no_factor_with_the_flutes(photos: int, flutes: int, more: int) -> None:
+    assert more_photos(photos, flutes) == more
+
+
+@pytest.mark.parametrize("helix", [0.0, 30.0])
+def test_a_shank_whose_edges_do_not_scatter_at_all(helix: float) -> None:
+    """Drawn without noise or JPEG; its axis is still not known for nothing, and nothing is divided by zero."""
+    cutter, rng = Cutter(diameter=5.95, helix=helix, wash_out=1.0), np.random.default_rng(3)
+    found = [seen(cutter, Camera(px_per_mm=110.0), 0.4 + k * np.pi / 8, rng, noise_px=0.0) for k in range(16)]
+    frames = [replace(f, axis_covariance=np.zeros((2, 2))) for f in frames_about_shank(found)]
+    fit = fit_edges(make_series(frames, np.arange(16) * np.pi / 8, angles_known=True), 2)
+    assert fit.largest_px()[0] / 110.0 == pytest.approx(2.975, abs=0.0005)
 
 
 def test_an_edge_off_to_the_side_of_the_axis_is_farther_from_it() -> None:

@@ -1,11 +1,19 @@
 """Where a fit of the edges may begin: combs of evenly spaced edges laid over the series."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.features.diameter.edge_fit import Beginning, EdgeFit, directions, rake_side
+from wearscope.features.diameter.edge_fit import (
+    LEAST_RELIEF,
+    USUAL_RELIEF,
+    Beginning,
+    EdgeFit,
+    directions,
+    rake_side,
+)
 from wearscope.features.diameter.grid import STRAIGHT, Series, columns_in, usual_step
 
 __all__ = ["STARTS", "beginnings", "carried_on", "helix_sizes"]
@@ -44,13 +52,18 @@ def beginnings(
             ranked += [(float(cost[i]), float(shifts[i]), helix, hand) for i in np.nonzero(valley)[0]]
     for _, shift, helix, hand in sorted(ranked)[:most]:
         guess = Beginning(np.asarray(comb + shift, np.float64), helix, hand, turn.copy())
-        free = helix != 0.0 and not series.angles_known
-        yield _turned(series, guess, reach, along, top) if free else guess
+        if helix == 0.0:  # few directions: whether one on the relief's side belongs to the edge may decide
+            yield from (replace(guess, behind=behind) for behind in (LEAST_RELIEF, USUAL_RELIEF))
+        else:
+            yield guess if series.angles_known else _turned(series, guess, reach, along, top)
 
 
 def carried_on(series: Series, fit: EdgeFit, zone: tuple[float, float]) -> Beginning:
     """The fit as a beginning in `zone`; frames that showed no edge so far are turned to where they fit."""
-    guess = Beginning(fit.angle, fit.helix, rake_side(fit), fit.turn, fit)
+    hand = rake_side(fit)
+    behind = np.where(fit.used, -hand * fit.delta, 0.0)
+    followed = float(behind.max(initial=LEAST_RELIEF, where=behind < np.radians(25)))
+    guess = Beginning(fit.angle, fit.helix, hand, fit.turn, fit, followed)
     loose = np.nonzero(~_fixed(series, fit))[0]
     if series.angles_known or not fit.helix or not len(loose):
         return guess
@@ -59,7 +72,7 @@ def carried_on(series: Series, fit: EdgeFit, zone: tuple[float, float]) -> Begin
     turn = _turned_frames(
         series, guess, reach, along, float(fit.radius_px.mean()), loose, series.turn[: len(fit.turn)]
     )
-    return Beginning(fit.angle, fit.helix, guess.hand, turn, fit)
+    return replace(guess, turn=turn)
 
 
 def _fixed(series: Series, fit: EdgeFit) -> NDArray[np.bool_]:

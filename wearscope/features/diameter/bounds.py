@@ -6,7 +6,7 @@ import numpy as np
 
 from wearscope.features.diameter.grid import Series
 
-__all__ = ["largest_seen", "shortfall", "shortfall_words", "too_few"]
+__all__ = ["largest_seen", "more_photos", "shortfall", "shortfall_words", "too_few"]
 
 
 def too_few(photos: int, flutes: int) -> str:
@@ -24,6 +24,15 @@ def too_few(photos: int, flutes: int) -> str:
         else ""
     )
     return f"1 photo only: it is too small {how} when no edge lies in the picture plane (straight flutes): {turn}{aligned}"
+
+
+def more_photos(photos: int, flutes: int) -> int:
+    """How many photos over one turn show straight edges from more sides, most of all where the flutes and the photos now share a
+    factor: then every tooth is seen from the same few sides as the others."""
+    n = photos + 1 if math.gcd(photos, 2 * flutes) > 1 else 2 * photos + 1
+    while math.gcd(n, 2 * flutes) > 1:
+        n += 1
+    return n
 
 
 def shortfall_words(photos: int, seen_mm: float) -> str:

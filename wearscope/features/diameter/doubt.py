@@ -1,10 +1,20 @@
 """What speaks against a series or a fit, in words."""
 
 import numpy as np
+from numpy.typing import NDArray
 
-from wearscope.features.diameter.edge_fit import ANGLE_SPREAD, LEAST_RELIEF, EdgeFit
+from wearscope.features.diameter.edge_fit import (
+    ANGLE_SPREAD,
+    LEAST_RELIEF,
+    OFFSET_SPREAD,
+    RADIUS_SPREAD,
+    EdgeFit,
+    looked_at,
+)
 from wearscope.features.diameter.grid import AGREES_PX, NOISE_PX, STRAIGHT, Series, columns_in
 from wearscope.outline.silhouette import NotASilhouette
+
+Floats = NDArray[np.float64]
 
 _ROW_NATS = 4.5
 """What a line of the outline that lies on an edge says for a fit: by chance it would lie anywhere within a twentieth of the radius (5 px of
@@ -21,8 +31,8 @@ def doubt(series: Series, fit: EdgeFit) -> str:
         return "the edges follow the fit only roughly"
     if _falls_short(fit):
         return "the outline falls short of an edge found"
-    if _too_few_directions(fit):
-        return "the edges were seen from too few sides to tell a right fit from a wrong one"
+    if is_straight(fit) and _sides(series.turn[fit.used.mean(axis=1) > 0.5], len(fit.radius_px)) < 3:
+        return "straight edges were seen from two sides only, and some edge fits any two"
     if not _all_show(series, fit):
         return f"the outline does not repeat like {len(fit.radius_px)} cutting edges"
     columns = np.isin(series.along_px, fit.along_px)
@@ -48,13 +58,6 @@ def _falls_short(fit: EdgeFit) -> bool:
     below = near & (fit.residual_px < -max(3 * NOISE_PX, 6 * fit.noise_px) - turned)
     count = near.sum(axis=1)
     return bool(np.any((count >= 10) & (below.sum(axis=1) > 0.5 * count)))
-
-
-def _too_few_directions(fit: EdgeFit) -> bool:
-    """Whether straight edges were seen in hardly more directions than there are radii and angles to find."""
-    if not is_straight(fit):
-        return False
-    return int((fit.used.mean(axis=1) > 0.5).sum()) < len(fit.radius_px) + 3
 
 
 def must_match(series: Series, fit: EdgeFit) -> None:
@@ -91,18 +94,45 @@ def must_turn(series: Series, zone: tuple[float, float]) -> None:
 
 
 def believable(series: Series, fit: EdgeFit, flutes: int) -> float:
-    near = np.abs(fit.delta) < min(np.radians(40), np.pi / flutes * 0.9)
+    """How much speaks for a fit, less what speaks against it, nats."""
+    straight = is_straight(fit)
+    near = np.abs(fit.delta) < looked_at(flutes, straight=straight)
     on = near & (np.abs(fit.residual_px) < 4 * NOISE_PX)
     # The rake side, and as much of the other as no relief is ground flatter; more relief may follow by chance.
     agrees = max((on & (hand * fit.delta > -LEAST_RELIEF)).sum() for hand in (1, -1))
-    below = near & (fit.residual_px < -2 * AGREES_PX)
+    turned = 3 * ANGLE_SPREAD * fit.radius_px[fit.which] * np.abs(np.sin(fit.delta)) if straight else 0.0
+    below = near & (fit.residual_px < -2 * AGREES_PX - turned)
     # Nothing stands out farther than the edges themselves; a heel taken for an edge leaves the edge standing out.
-    beyond = fit.residual_px - fit.radius_px[fit.which] * (1 - np.cos(fit.delta)) > 2 * AGREES_PX
-    unlikely = 0.0
+    beyond = fit.residual_px - fit.radius_px[fit.which] * (1 - np.cos(fit.delta)) > (
+        4 * NOISE_PX if straight else 2 * AGREES_PX
+    )
+    if straight:
+        ahead = fit.hand * fit.delta
+        flute = (ahead > 0) & (ahead < min(np.radians(75), np.pi / flutes / 2))
+        beyond |= flute & (fit.residual_px > 2 * AGREES_PX + turned)
+    rows = (agrees - 3.0 * below.sum() - 3.0 * beyond.sum()) / len(fit.along_px)
+    said = _ROW_NATS * rows - _unlikely(series, fit)
+    if straight:  # teeth are alike: what several of them show from the same side is one coincidence
+        said *= max(_sides(series.turn, flutes), 1) / len(series.turn)
+    return float(said)
+
+
+def _unlikely(series: Series, fit: EdgeFit) -> float:
+    """What angles of photos, radii and axis cost that far from what is usual, nats."""
+    off = [
+        (fit.radius_px - fit.radius_px.mean()) / (RADIUS_SPREAD * series.shank_px),
+        fit.offset_px / (OFFSET_SPREAD * series.shank_px),
+    ]
     if series.angles_known:
-        off = (fit.turn - series.turn[: len(fit.turn)]) / ANGLE_SPREAD
-        unlikely = float(off @ off) / 2 / _ROW_NATS
-    return float(agrees - 3.0 * below.sum() - 3.0 * beyond.sum() - unlikely * len(fit.along_px))
+        off.append((fit.turn - series.turn[: len(fit.turn)]) / ANGLE_SPREAD)
+    return float(np.sum(np.concatenate(off) ** 2)) / 2
+
+
+def _sides(turn: Floats, flutes: int) -> int:
+    """From how many sides directions `turn` show one of `flutes` teeth that are all alike."""
+    pitch = 2 * np.pi / flutes
+    seen = np.sort(np.mod(turn, pitch))
+    return int(np.sum(np.diff(np.append(seen, seen[0] + pitch)) > 4 * ANGLE_SPREAD)) if len(seen) else 0
 
 
 def _contradicted(series: Series, fit: EdgeFit, allowed: float) -> int:

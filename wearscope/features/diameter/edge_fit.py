@@ -13,18 +13,22 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.features.diameter.grid import Series, usual_step
+from wearscope.features.diameter.grid import STRAIGHT, Series, usual_step
 from wearscope.outline.silhouette import NotASilhouette
 
 __all__ = [
     "ANGLE_SPREAD",
     "LEAST_RELIEF",
+    "OFFSET_SPREAD",
+    "RADIUS_SPREAD",
+    "USUAL_RELIEF",
     "Beginning",
     "EdgeFit",
     "EdgesNotFound",
     "Unknowns",
     "directions",
     "fit_from",
+    "looked_at",
     "model_of",
     "predicted_variance",
     "rake_side",
@@ -38,13 +42,15 @@ ANGLE_SPREAD = np.radians(0.25)
 LEAST_RELIEF = np.radians(6)
 """No edge of a router cutter is ground with less relief: so far beyond the rake side, too, nothing but the edge stands out. Common practice,
 no source (7 to 20 degrees)."""
+USUAL_RELIEF = np.radians(13)
+"""So far, a usual relief lets nothing but the edge stand out. Common practice, no source (7 to 20 degrees)."""
 _FARTHEST = 4 * ANGLE_SPREAD
 """Photos whose angle would have to be farther off than this show something else than the edges."""
 _FLUTE_SPACING = np.radians(0.3)
 """How evenly flutes are ground, where the photos cannot tell. Common practice, no source."""
-_RADIUS_SPREAD = 0.005
+RADIUS_SPREAD = 0.005
 """How much single flutes differ in radius, as a share of it, where the photos cannot tell. Common practice, no source."""
-_OFFSET_SPREAD = 0.03
+OFFSET_SPREAD = 0.03
 """How far the cutting axis lies off the shank's, as a share of the radius. Common practice, no source."""
 _DEPTH_SPREAD = 0.05
 """Radius over distance of the lens: a 3 mm radius 60 mm away."""
@@ -115,13 +121,17 @@ class EdgeFit:
 
 @dataclass(frozen=True, slots=True)
 class Beginning:
-    """Where the fit begins: angles of the edges, helix, rake side (+1, -1), angles of the frames."""
+    """Where the fit begins: angles of the edges, helix, rake side (+1, -1), angles of the frames.
+
+    `behind`: how far on the other side of an edge, the relief's, the outline is taken for it at first, radians.
+    """
 
     angle: Floats
     helix: float
     hand: int
     turn: Floats
     known: EdgeFit | None = None  # an earlier fit to refine
+    behind: float = LEAST_RELIEF
 
 
 @dataclass(slots=True)
@@ -153,12 +163,13 @@ def fit_from(series: Series, flutes: int, columns: Ints, start: Beginning, *, ta
         np.zeros(frames),
         np.zeros(frames),
     )
-    width = min(np.radians(40), np.pi / flutes * 0.9)
+    straight = abs(start.helix) * float(np.ptp(along)) < STRAIGHT
+    width = looked_at(flutes, straight=straight)
     tolerances = np.array([0.04, 0.03, 0.02, 0.014, 0.01, 0.005, 0.003, 0.002]) * top
     if start.known is not None:
         state.radius, state.offset = start.known.radius_px.copy(), start.known.offset_px.copy()
         state.depth = start.known.depth
-        tolerances = tolerances[-5:]
+        tolerances = tolerances[-2 if straight else -5 :]
     noise, rough = 0.1, 2 if start.known is None else 0  # steps before the angles are good to a degree or two
     for step in range(16):
         which, delta, model = model_of(series, state, along, series.lever_px[:, columns])
@@ -166,8 +177,17 @@ def fit_from(series: Series, flutes: int, columns: Ints, start: Beginning, *, ta
         limit = tolerances[step] if step < len(tolerances) else min(4 * noise, tolerances[-1])
         used = (np.abs(delta) < width) & (np.abs(residual) < limit) & ~np.isnan(reach)
         if step < len(tolerances):
-            used &= hand * delta > -(np.radians(2) if step < rough else LEAST_RELIEF)
+            used &= hand * delta > -(np.radians(2) if step < rough else start.behind)
         else:
+            if straight:
+                # Below a straight edge there can be nothing: such a row shows that the edge lies lower.
+                row = np.nanmedian(residual, axis=1, keepdims=True)
+                used |= (
+                    (np.abs(delta) < width)
+                    & (row < 0)
+                    & (row > -tolerances[0])
+                    & (np.abs(residual - row) < limit)
+                )
             used &= ~_beside(residual > limit, 2 * series.blur_px / float(np.median(np.diff(along))))
         if used.sum() < 4 * flutes:
             raise EdgesNotFound(
@@ -206,6 +226,16 @@ def fit_from(series: Series, flutes: int, columns: Ints, start: Beginning, *, ta
         hand,
         along,
     )
+
+
+def looked_at(flutes: int, *, straight: bool) -> float:
+    """How far from an edge the outline may be taken for it, radians: never nearer to the next one.
+
+    A straight edge is seen from few directions. All of them count, up to where half a degree moves the outline by a hundredth of the radius.
+    """
+    if straight:
+        return float(min(np.radians(75), np.pi / flutes))
+    return float(min(np.radians(40), 0.9 * np.pi / flutes))
 
 
 def model_of(series: Series, s: Unknowns, along: Floats, lever: Floats) -> tuple[Ints, Floats, Floats]:
@@ -296,7 +326,7 @@ def _normal_equations(
     right[:flutes] -= (s.radius.mean() - largest - missing / 2) / missing**2 / flutes
     centre = np.eye(flutes) - 1.0 / flutes
     for block, values, width in (
-        (slice(0, flutes), s.radius, _RADIUS_SPREAD * series.shank_px),
+        (slice(0, flutes), s.radius, RADIUS_SPREAD * series.shank_px),
         (
             slice(flutes, 2 * flutes),
             _wrap(s.angle - s.angle[0] - np.arange(flutes) * 2 * np.pi / flutes),
@@ -318,7 +348,7 @@ def _known_beforehand(series: Series, s: Unknowns, taper: bool) -> tuple[Floats,
             np.full(flutes, 1.0),  # angles and helix: only a limit to the step taken
             [1.0 / series.shank_px],
             [_DEPTH_SPREAD / series.shank_px, 0.01 if taper else 1e-9],
-            np.full(2, _OFFSET_SPREAD * series.shank_px),
+            np.full(2, OFFSET_SPREAD * series.shank_px),
             np.full(frames, turn),
             series.axis_sd[:, 0],
             series.axis_sd[:, 1],
@@ -372,8 +402,10 @@ def _beside(standing_out: NDArray[np.bool_], reach: float) -> NDArray[np.bool_]:
 def rake_side(fit: EdgeFit) -> int:
     """The side on which the outline follows the edges farther than any relief lets it (+1, -1)."""
     size = np.abs(fit.delta)
-    side = np.sign(fit.delta) * (fit.used & (size > LEAST_RELIEF) & (size < np.radians(30)))
-    return int(np.sign(side.sum())) or fit.hand
+    beyond = fit.used & (size > LEAST_RELIEF)
+    if abs(fit.helix) * float(np.ptp(fit.along_px)) < STRAIGHT:  # few directions: the farthest decide
+        return int(np.sign(fit.delta[beyond].sum())) or fit.hand
+    return int(np.sign(np.sign(fit.delta[beyond & (size < np.radians(30))]).sum())) or fit.hand
 
 
 def directions(series: Series, turn: Floats, helix: float, along: Floats) -> Floats:

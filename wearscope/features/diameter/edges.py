@@ -12,6 +12,8 @@ from wearscope.features.diameter.grid import NOISE_PX, STRAIGHT, Series, columns
 
 __all__ = ["fit_edges"]
 
+_AS_GOOD_NATS = 3.0
+"""A fit less likely than another by ln 20 is not reckoned with: 95 %."""
 _LATE = 0.1
 """How late the end of the cutting length may be found, as a share of the length outside the holder: an edge that climbs to a shank a hundredth larger has risen by a few tenths of a pixel there."""
 
@@ -58,7 +60,7 @@ def _best_start(series: Series, zone: tuple[float, float], flutes: int) -> EdgeF
     columns = columns_in(series, zone, 24)
     sizes = helix_sizes(series, zone)
     # Straight edges are told from their heels by few directions: more beginnings, to see whether another one fits as well.
-    least = STARTS if sizes[0] * (zone[1] - zone[0]) >= STRAIGHT else 2 * STARTS
+    least = STARTS if sizes[0] * (zone[1] - zone[0]) >= STRAIGHT else 4 * STARTS
     fits: list[tuple[float, int, EdgeFit]] = []
     for guess in beginnings(series, columns, sizes, flutes):
         if len(fits) >= least and _good(max(fits, key=lambda item: item[:2])):
@@ -77,8 +79,10 @@ def _best_start(series: Series, zone: tuple[float, float], flutes: int) -> EdgeF
 
 
 def _rivals(best: tuple[float, int, EdgeFit], other: tuple[float, int, EdgeFit]) -> bool:
-    """Whether another fit of straight edges holds half as many samples as the best, as closely, and reaches beyond its uncertainty."""
-    if not (is_straight(best[2]) and is_straight(other[2]) and _good(other) and other[0] > best[0] / 2):
+    """Whether another fit of straight edges is nearly as believable as the best, and reaches beyond its uncertainty."""
+    if not (
+        is_straight(best[2]) and is_straight(other[2]) and _good(other) and other[0] > best[0] - _AS_GOOD_NATS
+    ):
         return False
     (a, sd_a), (b, sd_b) = best[2].largest_px(), other[2].largest_px()
     return abs(a - b) + 2 * sd_b > 2 * sd_a + 3 * NOISE_PX

@@ -17,6 +17,8 @@ NOISE_PX = 0.05
 """Usual noise of an averaged edge point."""
 AGREES_PX = 0.4
 """An edge point that agrees with a fit lies this near: several times the noise of averaged edge points (0.02 to 0.1 px)."""
+_LEAST_AXIS_PX = 1e-3
+"""No axis is known better, however little its edges scatter: what interpolation between pixels leaves of an edge's place."""
 STRAIGHT = 0.05
 """Edges that turn by less than this (radians) are straight: R (1 - cos) of it is a tenth of a pixel at R = 80 px."""
 
@@ -67,7 +69,10 @@ def make_series(frames: Sequence[Frame], turns: Floats, *, angles_known: bool) -
         np.repeat([1.0, -1.0], n),
         np.tile(np.arange(n), 2),
         along[None, :] - np.tile([f.shank_middle_px for f in frames], 2)[:, None],
-        np.sqrt(np.array([np.diag(f.axis_covariance) for f in frames])),
+        np.maximum(
+            np.sqrt(np.array([np.diag(f.axis_covariance) for f in frames])),
+            [_LEAST_AXIS_PX, _LEAST_AXIS_PX / length],
+        ),
         shank,
         max(f.shank_from_px for f in frames),
         float(np.median([f.source.blur_px for f in frames])),

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.features.diameter.axis import Frame, frames_about_shank
-from wearscope.features.diameter.bounds import largest_seen, shortfall_words, too_few
+from wearscope.features.diameter.bounds import largest_seen, more_photos, shortfall_words, too_few
 from wearscope.features.diameter.budget import in_mm, known_parts, scale_from_shank
 from wearscope.features.diameter.cutting_length import END_SHARE, step_along
 from wearscope.features.diameter.doubt import doubt, must_match
@@ -135,22 +135,19 @@ def _in_plane(frames: tuple[Frame, ...], series: Series, scale: Scale, lens_mm: 
 def _value_or_bound(series: Series, fit: EdgeFit, known: bool) -> tuple[EdgeFit | None, str]:
     """The fit where it carries a value, else None and why."""
     n = int(series.frame.max()) + 1
+    take = f"only a lower bound; take {more_photos(n, len(fit.radius_px))} photos over one turn"
     largest, sd = fit.largest_px()
     turned = abs(fit.helix) * float(np.ptp(fit.along_px))
     if not known and turned < 2 * np.pi / n:
         return None, _STRAIGHT
     widest = max(_WIDEST_SHARE * largest, 0.5)
     if np.ptp(fit.rivals_px) > widest:
-        return None, (
-            f"edges of another diameter explain the outline nearly as well: only a lower bound; take {2 * n + 1} photos"
-        )
+        return None, f"edges of another diameter explain the outline nearly as well: {take}"
     if 2 * sd > widest:
-        return None, (
-            f"at steps of {360 / n:.0f} degrees an edge was hardly seen on its own: only a lower bound; take {2 * n + 1} photos"
-        )
+        return None, f"at steps of {360 / n:.0f} degrees an edge was hardly seen on its own: {take}"
     must_match(series, fit)
     if why := doubt(series, fit):
-        return None, f"{why}: only a lower bound; check --flutes and the angles, or take {2 * n + 1} photos"
+        return None, f"{why}: {take}; check --flutes and the angles"
     return fit, ""
 
 
@@ -189,7 +186,7 @@ def _result(
         parts["ambiguity"] = float(np.ptp(fit.rivals_px))
         said.append(
             f"edges {2 * np.ptp(fit.rivals_px) / px:.4f} mm apart in diameter explain the outline nearly as well: the middle is given; "
-            f"{2 * len(frames) + 1} photos would tell them apart"
+            f"{more_photos(len(frames), len(fit.radius_px))} photos over one turn would tell them apart"
         )
 
     def across(off_px: float) -> Quantity:
