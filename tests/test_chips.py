@@ -305,11 +305,9 @@ def test_false_chips_are_rare_and_the_depth_is_covered_over_many() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(
-    reason="pointed tips and floors on paper: 0.6 px rms; shallow chips of the least mouth on paper"
-)
 def test_almost_all_are_found_and_the_depth_is_right() -> None:
     """The goal: 98 % found, depth within 0.3 px rms."""
     seen = tally(7, 60)
+    print(f"{len(seen.errors)} of {seen.due} found, {np.sqrt(np.mean(np.square(seen.errors))):.3f} px rms")
     assert len(seen.errors) >= 0.98 * seen.due
     assert np.sqrt(np.mean(np.square(seen.errors))) < 0.3
