@@ -185,7 +185,9 @@ def fit_notch(
     begin = {name: _begin(form, view, outer, contour_px) for name, form in _FORMS.items()}
     sides, about = outer, view.share(contour)
     for turn in range(3):
-        fits = [_descend(_FORMS[name], view, sides, about, p) for name, p in begin.items()]
+        # the first light is rough: a few steps will do
+        most = 4 if turn == 0 else 12
+        fits = [_descend(_FORMS[name], view, sides, about, p, most) for name, p in begin.items()]
         best = min(fits, key=lambda fit: fit.score)
         if turn < 2:
             begin = {f.form.name: f.p for f in fits if turn == 0 or f.score < best.score + _HOPELESS}
@@ -320,10 +322,10 @@ def _begin(form: _Form, view: _View, sides: Sides, contour: Floats) -> Floats:
     return np.concatenate([min(tries, key=badness), np.zeros(_COMMON)])
 
 
-def _descend(form: _Form, view: _View, sides: Sides, about: Floats, p: Floats) -> _Fit:
+def _descend(form: _Form, view: _View, sides: Sides, about: Floats, p: Floats, most: int) -> _Fit:
     """Least squares (Levenberg and Marquardt) in the whole picture, with priors on what is known beforehand.
 
-    Pixels count by the scatter of the side that `about` fills them with.
+    Pixels count by the scatter of the side that `about` fills them with; at `most` so many steps.
     """
     own = len(p) - _COMMON
     ground, cutter = sides
@@ -360,7 +362,7 @@ def _descend(form: _Form, view: _View, sides: Sides, about: Floats, p: Floats) -
     rest = left(p, share)
     cost, damping, gained = price(p, rest), 1e-2, np.inf
     steps = np.diag([0.05] * 3 + [0.01] * (own - 3))
-    for _ in range(12):
+    for _ in range(most):
         changes = [
             (form.outline(view.fine_s, p[:own] + h) - form.outline(view.fine_s, p[:own] - h)) / (2 * h.sum())
             for h in steps
