@@ -48,6 +48,9 @@ def test_v_anvils(flutes: int, anvil: str, factor: float) -> None:
     value, _ = diameter_from_readings([6.0 * factor], flutes=flutes, anvil=anvil)
     assert value.kind == "value"
     assert value.value == pytest.approx(6.0, abs=1e-6)
+    # A reading over a V is more than the diameter, up to half as much again: a label beside it is no contradiction.
+    over, _ = diameter_from_readings([6.01 * factor], flutes=flutes, anvil=anvil, nominal=6.0)
+    assert over.value == pytest.approx(6.01, abs=1e-6)
 
 
 @pytest.mark.parametrize(

@@ -53,6 +53,14 @@ def diameter(
     frames: Annotated[
         int, typer.Option("--frames", min=8, max=72, help="How many pictures to take out of a film.")
     ] = 24,
+    end_view: Annotated[
+        Path | None,
+        typer.Option(
+            "--end-view",
+            metavar="PHOTO",
+            help="Photo along the axis at the tip, two flutes or more; its scale is --calibration or --px-per-mm.",
+        ),
+    ] = None,
     edges_in_plane: Annotated[
         bool,
         typer.Option(
@@ -99,7 +107,7 @@ def diameter(
     out: Out = None,
     as_json: Json = False,
 ) -> None:
-    """Measure the cutting diameter from silhouettes, micrometer readings or both."""
+    """Measure the cutting diameter from silhouettes, an end view, micrometer readings, or several of them."""
     from wearscope.features.diameter import (
         NotASilhouette,
         about_edges,
@@ -117,21 +125,25 @@ def diameter(
         raise InputError(
             "the number of flutes is missing: give --flutes N; what a reading or a silhouette means depends on it"
         )
-    if not photos and not reading and slot is None:
-        raise InputError("nothing to measure: give photos of the turned cutter, --reading MM or --slot MM")
+    if not photos and not reading and slot is None and end_view is None:
+        raise InputError(
+            "nothing to measure: give photos of the turned cutter, --end-view PHOTO, --reading MM or --slot MM"
+        )
     if nominal is not None and not nominal > 0:
         raise InputError(f"nominal diameter {nominal:g} mm: expected more than 0")
     sources: list[tuple[str, Quantity]] = []
     reasons: list[str] = []
     series: SeriesResult | None = None
     if photos:
+        # With --shank, the other scale is that of the end view.
+        both = shank is not None and end_view is not None
         try:
             series = _series(
                 photos,
                 frames,
                 flutes,
-                px_per_mm,
-                calibration,
+                None if both else px_per_mm,
+                None if both else calibration,
                 shank,
                 _angles(photos, step, angles),
                 micrometer_error,
@@ -145,6 +157,19 @@ def diameter(
                 must_suit(series.diameter, nominal)
             sources.append(("the silhouettes", series.diameter))
             reasons += series.reasons
+    if end_view is not None:
+        found, remark = _end(end_view, flutes, calibration, px_per_mm, lens_distance)
+        reasons.append(remark)
+        if found is not None:
+            if nominal is not None:
+                must_suit(found, nominal, source="the end view gives")
+            sources.append(("the end view", found))
+    said_by_photos: tuple[str, ...] = ()
+    if (
+        len(sources) == 2 and shank is None and all(q.kind == "value" for _, q in sources)
+    ):  # one scale for both
+        best, said_by_photos = combine(sources, common="scale")
+        sources = [("the photos", best)]
     if reading:
         value, remark = diameter_from_readings(
             reading, flutes=flutes, anvil=anvil, nominal=nominal, micrometer_mm=micrometer_error
@@ -164,6 +189,7 @@ def diameter(
         print(f"wearscope: the diameter cannot be measured: {reasons[0]}", file=sys.stderr)
         raise typer.Exit(4)
     best, said = combine(sources)
+    said = (*said_by_photos, *said)
     advice = (
         *(f"Sources disagree: {line}." for line in said),
         *advise(best, nominal, when_new),
@@ -256,6 +282,42 @@ def _series(
         micrometer_mm=micrometer_error,
         lens_mm=lens_mm,
         edges_in_plane=edges_in_plane,
+    )
+
+
+def _end(
+    path: Path, flutes: int, calibration: Path | None, px_per_mm: float | None, lens_mm: float | None
+) -> "tuple[Quantity | None, str]":
+    """The diameter that a look along the axis at the tip gives, and a remark; None with the reason where it gives none."""
+    from wearscope.features.diameter import diameter_from_corners
+    from wearscope.features.end_view import measure_end
+    from wearscope.photo.read import read_photo
+
+    if calibration is None and px_per_mm is None:
+        raise InputError(
+            f"--end-view {path}: its scale is missing: give --calibration FILE or --px-per-mm N, taken with the tip in focus"
+        )
+    photo = read_photo(path)
+    scale = scale_source(calibration, px_per_mm).scale_for(photo.size)
+    finding = measure_end(photo, scale, flutes=flutes)
+    count = finding.quantities.get("flute_count")
+    if count is not None and count.value != flutes:
+        return (
+            None,
+            f"{path}: {count.value:.0f} corners show, --flutes says {flutes}: the end view was not used",
+        )
+    if "out_of_focus" in finding.flags:
+        return None, f"{path}: out of focus: the end view was not used"
+    radii = [finding.quantities.get(f"flute_{k + 1}_radius") for k in range(flutes)]
+    known = [q for q in radii if q is not None]
+    if len(known) < flutes:
+        return None, f"{path}: {finding.not_measured['end_edge_gap']}: the end view gives no diameter"
+    return diameter_from_corners(
+        known,
+        finding.quantities["corner_radius_spread"],
+        blur_mm=finding.quantities["edge_blur_width"].value / scale.px_per_mm,
+        scale_known=scale.id == "typed",
+        lens_mm=lens_mm,
     )
 
 

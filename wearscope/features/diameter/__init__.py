@@ -1,4 +1,4 @@
-"""The cutting diameter: from silhouettes of a turned cutter, from micrometer readings, or both."""
+"""The cutting diameter: from silhouettes of a turned cutter, a look at its end, micrometer readings, or several of them."""
 
 from wearscope.features.diameter.advice import (
     about_edges,
@@ -8,6 +8,7 @@ from wearscope.features.diameter.advice import (
     rounded,
     tool_table_row,
 )
+from wearscope.features.diameter.corners import diameter_from_corners
 from wearscope.features.diameter.readings import (
     ANVILS,
     MICROMETER_MM,
@@ -29,6 +30,7 @@ __all__ = [
     "about_uncertainty",
     "advise",
     "combine",
+    "diameter_from_corners",
     "diameter_from_readings",
     "diameter_from_slot",
     "find_silhouettes",

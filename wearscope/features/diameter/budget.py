@@ -13,7 +13,7 @@ from wearscope.features.diameter.grid import Series
 from wearscope.geometry.scale import Scale
 from wearscope.quantity import Quantity
 
-__all__ = ["in_mm", "known_parts", "scale_from_shank"]
+__all__ = ["at_another_height", "in_mm", "known_parts", "scale_from_shank"]
 
 _EDGE_PX = 0.02
 """Standard uncertainty of an edge's place per px of blur, the same for all frames: a camera whose coding differs from sRGB by 2.3 % of
@@ -56,13 +56,19 @@ def known_parts(
         median = math.sqrt(math.pi / 2 / len(frames))
         parts["perspective"] = 2 * series.shank_px * series.width_spread * median
     if scale.id not in ("shank", "typed"):
-        height = 2 * series.shank_px * _HEIGHT_MM / (lens_mm or _LENS_MM)
-        parts["perspective"] = math.hypot(parts["perspective"], height)
+        parts["perspective"] = math.hypot(
+            parts["perspective"], at_another_height(2 * series.shank_px, lens_mm)
+        )
     if max(f.source.clipped for f in frames) > 0.01:
         flags.append("background_clipped")
         # Light of twice the full scale moves the half level by 0.67 sigma; rectangular.
         parts["exposure"] = 2 * 0.67 * series.blur_px / math.sqrt(3)
     return parts, tuple(flags)
+
+
+def at_another_height(length: float, lens_mm: float | None) -> float:
+    """Standard uncertainty of a length, in its unit, because a scale from a file may have been taken nearer to the lens or farther."""
+    return length * _HEIGHT_MM / (lens_mm or _LENS_MM)
 
 
 def in_mm(px: Quantity, scale: Scale) -> Quantity:

@@ -24,7 +24,8 @@ _COMMON = "micrometer"
 """The part that all sources have in common: one micrometer measured the shank and the flutes."""
 
 
-def _checked(readings: Sequence[float], nominal: float | None) -> np.ndarray:
+def _checked(readings: Sequence[float], nominal: float | None, share: float) -> np.ndarray:
+    """The readings, of a cutter of `nominal` mm that should read `share` of its diameter."""
     values = np.array(readings, float)
     if not len(values):
         raise InputError("no reading given: --reading MM, once for each reading")
@@ -32,16 +33,17 @@ def _checked(readings: Sequence[float], nominal: float | None) -> np.ndarray:
         bad = values[~(values > 0)][0]
         raise InputError(f"reading {bad:g} mm: a diameter is more than 0; read the micrometer again")
     if nominal:
+        expected = share * nominal
         for value in values:
-            if abs(value * _INCH / nominal - 1) < 0.2:
+            if abs(value * _INCH / expected - 1) < 0.2:
                 raise InputError(
                     f"reading {value:g} mm for a cutter of {nominal:g} mm looks like inch: write {value:g}in"
                 )
-            if abs(value / _INCH / nominal - 1) < 0.05:
+            if abs(value / _INCH / expected - 1) < 0.05:
                 raise InputError(
                     f"reading {value:g} mm for a cutter of {nominal:g} mm: 25.4 times too large; check the unit"
                 )
-            if value > 1.5 * nominal or value < 0.4 * nominal:
+            if value > 1.5 * expected or value < 0.4 * expected:
                 raise InputError(
                     f"reading {value:g} mm does not belong to a cutter of {nominal:g} mm; check unit and cutter"
                 )
@@ -89,8 +91,8 @@ def diameter_from_readings(
     An odd number of flutes between flat anvils gives only a lower limit. Raises InputError for readings that make no sense and for
     a V anvil that does not suit the number of flutes.
     """
-    values = _checked(readings, nominal)
     angle = ANVILS[anvil]
+    values = _checked(readings, nominal, v_anvil_factor(angle) if angle is not None else 1.0)
     mean, parts = _mean(values, micrometer_mm)
     few = {"repeatability": len(values) - 1.0} if len(values) > 1 else {}
 
@@ -139,8 +141,8 @@ def diameter_from_readings(
     )
 
 
-def must_suit(diameter: Quantity, nominal: float) -> None:
-    """Raises InputError where a diameter from silhouettes (mm) cannot be that of a cutter of `nominal` mm: the scale is wrong."""
+def must_suit(diameter: Quantity, nominal: float, *, source: str = "the silhouettes give") -> None:
+    """Raises InputError where a diameter from photos (mm) cannot be that of a cutter of `nominal` mm: the scale is wrong."""
     ratio = diameter.value / nominal
     if 0.5 < ratio < 1.5 or (diameter.kind == "lower_limit" and ratio < 1):
         return
@@ -151,7 +153,7 @@ def must_suit(diameter: Quantity, nominal: float) -> None:
         else "that is another cutter or another scale"
     )
     raise InputError(
-        f"the silhouettes give {diameter.value:.4g} mm for a cutter of {nominal:g} mm: {why}; check --nominal and --shank, "
+        f"{source} {diameter.value:.4g} mm for a cutter of {nominal:g} mm: {why}; check --nominal and --shank, "
         "--px-per-mm or --calibration"
     )
 
@@ -165,10 +167,12 @@ def diameter_from_slot(slot_mm: float) -> tuple[Quantity, str]:
     )
 
 
-def combine(sources: Sequence[tuple[str, Quantity]]) -> tuple[Quantity, tuple[str, ...]]:
+def combine(
+    sources: Sequence[tuple[str, Quantity]], *, common: str = _COMMON
+) -> tuple[Quantity, tuple[str, ...]]:
     """Weighted mean of independent values; limits only check it.
 
-    The micrometer is the same in all of them: its error stays whatever the weights. Weights are 1/u^2; disagreement beyond the uncertainties (normalised error over 1, ISO 13528 En) is said and widens the
+    The micrometer (or the part `common`) is the same in all of them: its error stays whatever the weights. Weights are 1/u^2; disagreement beyond the uncertainties (normalised error over 1, ISO 13528 En) is said and widens the
     result by the Birge ratio. Raises ValueError without a source.
     """
     values = [(name, q) for name, q in sources if q.kind == "value"]
@@ -177,39 +181,39 @@ def combine(sources: Sequence[tuple[str, Quantity]]) -> tuple[Quantity, tuple[st
         if not bounds:
             raise ValueError("nothing to combine")
         return max(bounds, key=lambda q: q.value), ()
-    best, said = _weighted(values) if len(values) > 1 else (values[0][1], [])
+    best, said = _weighted(values, common) if len(values) > 1 else (values[0][1], [])
     for name, q in sources:
         if q.kind == "lower_limit" and q.value > best.bounds()[1]:
             said.append(f"{name} prove at least {q.value:.3f} mm, more than the {best.value:.3f} mm measured")
     return best, tuple(said)
 
 
-def _weighted(values: Sequence[tuple[str, Quantity]]) -> tuple[Quantity, list[str]]:
-    own = [_independent_parts(q) for _, q in values]
-    common = [q.parts.get(_COMMON, 0.0) for _, q in values]
+def _weighted(values: Sequence[tuple[str, Quantity]], name: str) -> tuple[Quantity, list[str]]:
+    own = [_independent_parts(q, name) for _, q in values]
+    common = [q.parts.get(name, 0.0) for _, q in values]
     weights = np.array([1 / max(sum(u * u for u in parts.values()), 1e-12) for parts in own])
     share = weights / weights.sum()
     mean = float(share @ [q.value for _, q in values])
     chi = float(weights @ [(q.value - mean) ** 2 for _, q in values])
     stretch = math.sqrt(max(1.0, chi / max(len(values) - 1, 1)))
-    combined = {_COMMON: float(share @ common)} if any(common) else {}
+    combined = {name: float(share @ common)} if any(common) else {}
     for w, parts in zip(share, own, strict=True):
-        for name, u in parts.items():
-            combined[name] = math.hypot(combined.get(name, 0.0), float(w) * u * stretch)
+        for part, u in parts.items():
+            combined[part] = math.hypot(combined.get(part, 0.0), float(w) * u * stretch)
     said = []
-    for i, (name, q) in enumerate(values):
+    for i, (one, q) in enumerate(values):
         for other, p in values[i + 1 :]:
             if abs(q.value - p.value) > math.hypot(q.expanded, p.expanded):
                 said.append(
-                    f"{name} ({q.value:.3f} mm) and {other} ({p.value:.3f} mm) disagree beyond their uncertainties: "
+                    f"{one} ({q.value:.3f} mm) and {other} ({p.value:.3f} mm) disagree beyond their uncertainties: "
                     "the result lies between them with a wider uncertainty; measure both again"
                 )
     return Quantity(mean, "mm", combined), said
 
 
-def _independent_parts(q: Quantity) -> dict[str, float]:
+def _independent_parts(q: Quantity, common: str) -> dict[str, float]:
     """The parts no other source shares; where the interval is wider than they say, they and what one side has more."""
-    parts = {name: u for name, u in q.parts.items() if name != _COMMON}
+    parts = {name: u for name, u in q.parts.items() if name != common}
     more = q.expanded**2 / COVERAGE_FACTOR**2 - q.standard_uncertainty**2
     if more > 0:
         parts["form"] = math.hypot(parts.get("form", 0.0), math.sqrt(more))
