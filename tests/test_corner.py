@@ -1,6 +1,8 @@
 """The corner measurement: at the bound, unbiased, with intervals that hold; limits, chamfers, bad light."""
 
+import math
 import os
+import re
 from functools import lru_cache
 
 import cv2
@@ -245,6 +247,13 @@ def test_a_camera_that_sharpens_is_flagged(seed):
     assert "oversharpened" in halo.flags
     radius = halo.quantities["corner_radius"]
     assert -radius.above < radius.value - 0.08 < radius.below
+
+
+def test_the_blur_of_optics_and_of_the_pixel_add_up_in_squares():
+    found = measured(radius=20.0)
+    optics, pixel = (float(word) for word in re.findall(r"([0-9.]+) px", found.remarks[0]))
+    assert pixel == pytest.approx(12**-0.5, abs=0.005)  # standard deviation of a uniform distribution
+    assert math.hypot(optics, pixel) == pytest.approx(found.quantities["edge_blur_width"].value, abs=0.01)
 
 
 def test_a_sharp_corner_gets_a_limit():

@@ -65,6 +65,8 @@ degree chamfer strays from its best arc by 5 to 7 % of the recession, computed).
 _VAGUE = 3.0
 """An arc is given up for the outline where its radius is open by a third, and its recession this many times less certain
 than the outline's: clean arcs are surer than that."""
+_PIXEL_BLUR = 1 / math.sqrt(12)
+"""Standard deviation of the light's place within a pixel that gathers all over its width."""
 _STRAIGHT = 0.3
 """An edge that turns by more than this (rad) on the way to the corner is no edge: something is broken out of it."""
 _CONTOUR_BLUR = 0.3
@@ -420,7 +422,11 @@ def _vague(fit: CornerFit, loss: CornerLoss) -> bool:
 def _rounded(fit: CornerFit, scale: Scale) -> Finding:
     quantities = {n: q if n == "edge_blur_width" else scale.to_mm(q) for n, q in _quantities(fit).items()}
     marks = (Mark("virtual_corner", fit.virtual_px, "virtual sharp corner"),)
-    return Finding(quantities, {}, marks, _fit_flags(fit), _curves(fit))
+    optics = math.sqrt(max(fit.wedge.blur**2 - _PIXEL_BLUR**2, 0.0))
+    remark = (
+        f"blur: {optics:.2f} px from lens, focus and motion, {_PIXEL_BLUR:.2f} px from the width of a pixel"
+    )
+    return Finding(quantities, {}, marks, _fit_flags(fit), _curves(fit), (remark,))
 
 
 def _fit_flags(fit: CornerFit) -> tuple[str, ...]:
