@@ -1,7 +1,7 @@
 """Chips in the cutting edges beside the corner: where the outline falls back behind the undamaged edge.
 
 Each edge is straightened, traced at sub-pixel and compared with its baseline. A chip counts when its mouth is at
-least six blurs wide and the edge, averaged over that mouth, lies deeper than four times the noise of such an average.
+least six blurs wide and the edge, averaged over that mouth, lies deeper than chance explains (`_CHANCE` times the noise of such an average).
 Its depth is then fitted to the picture through the blur. It is the outline's: the broken hollow on the rake face behind it may look much
 deeper. The corner's own rounding is left out.
 """
@@ -46,7 +46,7 @@ NAMES = ("chip_count", "chip_depth_max", "chip_length_total")
 _MOUTH = 6.0
 """Least mouth of a chip, in sigma_b."""
 _SURE = 4.0
-"""Least mean depth over the mouth, in standard deviations of such a mean: about 1 false chip in 100 mm or less."""
+"""A mean depth over the mouth of so many standard deviations of such a mean must be found; what may lie unseen is stated from it."""
 _CHANCE = 3.5
 """A mean over a mouth lies so many standard deviations deep by chance once in 4,300 (normal scatter), and 100 mm of edge hold 4,000 to 6,000
 mouths of six blurs of 3 um to 4 um: what is `_SURE` deep must be found although its own noise may lift it."""

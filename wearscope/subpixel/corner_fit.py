@@ -257,14 +257,14 @@ def solve(
         levels = np.zeros_like(pixels.freedom)
         levels[:, : after.levels.shape[1]] = after.levels
 
-    def modelled(share: Floats, levels: Floats) -> tuple[Floats, Floats, NDArray[np.bool_], Floats]:
+    def compared(share: Floats, levels: Floats) -> tuple[Floats, NDArray[np.bool_], Floats]:
         background, cutter = pixels.levels(levels)
         jump = cutter - background
         model = background + share * jump
         counts = counting(pixels, model)
-        return model, jump, counts, np.where(counts, pixels.values - model, 0.0)
+        return jump, counts, np.where(counts, pixels.values - model, 0.0)
 
-    _, jump, counts, residual = modelled(share, levels)
+    jump, counts, residual = compared(share, levels)
     contrast = float(np.abs(np.median(jump))) + 1e-9
     held = np.concatenate([np.zeros(n_free), (pixels.freedom.ravel() * contrast) ** -2])
     damping, converged, floor = 1e-6, False, 1e-4 * contrast
@@ -307,7 +307,7 @@ def solve(
             tried_levels = levels + step[n_free:].reshape(2, -1)
             tried_wedge = wedge.moved(tried_vector)
             tried = rounded_wedge(tried_wedge, points, wanted=active, nodes=nodes)
-            _, tried_jump, tried_counts, tried_residual = modelled(tried.share, tried_levels)
+            tried_jump, tried_counts, tried_residual = compared(tried.share, tried_levels)
             if cost_of(tried_residual, tried_levels) <= cost * (1 + 1e-9):
                 break
             damping = min(damping * 30, 1e4)
