@@ -3,6 +3,7 @@
 import json
 import pickle
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -16,6 +17,11 @@ from wearscope.calibrate.calibration import Calibration, load_calibration, save_
 from wearscope.calibrate.measure import parse_target_uncertainty
 from wearscope.cli.calibrate import register
 from wearscope.errors import CalibrationError, InputError
+from wearscope.facts import Facts
+from wearscope.grading.limits import load_limits
+from wearscope.photo.read import decode_photo
+from wearscope.pipeline import TypedScale, inspect_photo
+from wearscope.synthetic import Camera, Look, corner_scene, encode_jpeg, photograph
 
 MADE = Calibration(
     photo="scale.jpg",
@@ -42,6 +48,9 @@ def test_what_is_saved_is_loaded(tmp_path: Path) -> None:
     assert document["schema"] == "wearscope/calibration/1"
     assert document["photo"]["sha256"] == "ab" * 32
     assert pickle.loads(pickle.dumps(MADE)) == MADE
+    with_white = replace(MADE, white=(0.8, 1.0, 1.1), white_photo="card.jpg")
+    save_calibration(with_white, tmp_path / "c.toml")
+    assert load_calibration(tmp_path / "c.toml") == with_white
 
 
 def test_scale_for_a_photo_of_the_same_size_only() -> None:
@@ -54,11 +63,17 @@ def test_scale_for_a_photo_of_the_same_size_only() -> None:
 
 @pytest.mark.parametrize(
     "spoil",
-    [("calibration/1", "calibration/9"), ("px_per_mm = 241.25", ""), ("[scale]", "[scale"), ("abab", "xyxy")],
+    [
+        ("calibration/1", "calibration/9"),
+        ("px_per_mm = 241.25", ""),
+        ("[scale]", "[scale"),
+        ("abab", "xyxy"),
+        ("blue = 0.8", "blue = 0.0"),
+    ],
 )
 def test_a_damaged_file_is_refused_with_its_name(tmp_path: Path, spoil: tuple[str, str]) -> None:
     path = tmp_path / "c.toml"
-    save_calibration(MADE, path)
+    save_calibration(replace(MADE, white=(0.8, 1.0, 1.1)), path)
     path.write_text(path.read_text("utf-8").replace(*spoil), "utf-8")
     with pytest.raises(CalibrationError, match=r"c\.toml: .*wearscope calibrate"):
         load_calibration(path)
@@ -131,6 +146,69 @@ def test_measured_check_lines_replace_the_print_part(board: Path, tmp_path: Path
     assert document["px_per_mm"]["value"] == pytest.approx(80 / 0.992, rel=1e-3)
     assert document["relative_parts"]["print"] == 0.001
     assert document["flags"] == []
+
+
+def card(path: Path, bgr: tuple[int, int, int]) -> str:
+    cv2.imwrite(str(path), np.full((480, 640, 3), bgr, np.uint8))
+    return str(path)
+
+
+def test_the_light_of_a_grey_card_is_kept(board: Path, tmp_path: Path) -> None:
+    # sRGB codes 109, 118, 127 are 0.1529, 0.1812, 0.2122 of linear light (IEC 61966-2-1).
+    out = tmp_path / "c.toml"
+    words = ["calibrate", str(board), "--target", "chessboard", "--pitch", "0.5", "--output", str(out)]
+    code, text, _ = _run(*words, "--grey-card", card(tmp_path / "card.png", (109, 118, 127)))
+    assert code == 0
+    assert "grey card: blue 0.844, red 1.171 of green" in text
+    kept = load_calibration(out)
+    assert kept.white == pytest.approx((0.1529 / 0.1812, 1.0, 0.2122 / 0.1812), rel=1e-3)
+    assert kept.white_photo == "card.png"
+    _, text, _ = _run(*words, "--grey-card", str(tmp_path / "card.png"), "--json")
+    assert json.loads(text)["white"] == {
+        "photo": "card.png",
+        "blue": kept.white[0],
+        "green": 1.0,
+        "red": kept.white[2],
+    }
+    _run(*words)
+    assert load_calibration(out).white is None
+
+
+def test_a_card_that_is_no_grey_card_stops_the_calibration(board: Path, tmp_path: Path) -> None:
+    out = tmp_path / "c.toml"
+    words = ["calibrate", str(board), "--target", "chessboard", "--pitch", "0.5", "--output", str(out)]
+    code, _, error = _run(*words, "--grey-card", card(tmp_path / "card.png", (40, 118, 230)))
+    assert code != 0
+    assert "card.png: no even grey" in str(error)
+    assert not out.exists()
+
+
+def test_the_calibrations_white_reaches_the_measuring(tmp_path: Path) -> None:
+    """A gold cutter before black under a light that makes it look grey: only the card tells."""
+    gains = np.array([1.7, 1.0, 0.75])
+    scene = corner_scene(
+        np.random.default_rng(3),
+        size=(640, 480),
+        px_per_mm=160,
+        corner_px=(400, 300),
+        look=Look(background="dark", finish="gold"),
+    )
+    camera = Camera(blur_px=1.0, white_balance=(float(gains[0]), float(gains[1]), float(gains[2])))
+    data = encode_jpeg(photograph(scene, camera, np.random.default_rng(1))[0], 95)
+    with_card = replace(MADE, size=(640, 480), px_per_mm=160.0, white=tuple(gains), white_photo="card.png")
+    save_calibration(with_card, tmp_path / "c.toml")
+    told = [
+        inspect_photo(
+            decode_photo(data, "gold.jpg"),
+            scale_source=source,
+            facts=Facts("flat", "carbide", 6.0, 2),
+            limits=load_limits(),
+        ).photos[0]
+        for source in (TypedScale(160.0), load_calibration(tmp_path / "c.toml"))
+    ]
+    assert "tint:coating" not in told[0].flags
+    assert "tint:coating" in told[1].flags
+    assert any("white from the calibration's grey card" in remark for remark in told[1].remarks)
 
 
 @pytest.mark.parametrize(

@@ -276,6 +276,51 @@ def test_a_grey_card_settles_a_violet_cutter():
     assert "white_balance_assumed" not in with_card.flags
 
 
+def test_the_card_of_the_calibration_settles_it_too_while_nothing_speaks_against_it():
+    gains = np.array([0.86, 1.10, 0.92])
+    data, mask, _ = draw("violet", np.random.default_rng(8), gains=gains, ground="black")
+    photo = decode_photo(data, "scene")
+    finding = measure_tint(photo, outline_of(mask), SCALE, calibrated=gains / gains[1])
+    assert tint(finding) == "coating"
+    assert "white from the calibration's grey card" in finding.remarks[0]
+    assert {"white_balance_assumed", "white_balance_moved"}.isdisjoint(finding.flags)
+
+
+@pytest.mark.parametrize("kind", SURFACES)
+def test_a_calibration_in_another_light_is_not_used_beside_grey_paper(kind):
+    """The lamp was changed since: red is half as strong again against blue. The paper in the picture shows it."""
+    gains = (0.85, 1.0, 1.15)
+    data, mask, _ = draw(kind, np.random.default_rng(12), gains=gains, ground="paper")
+    photo = decode_photo(data, "scene")
+    right = measure_tint(photo, outline_of(mask), SCALE, calibrated=gains)
+    moved = measure_tint(photo, outline_of(mask), SCALE, calibrated=(1.1, 1.0, 0.9))
+    fresh = measure_tint(
+        photo, outline_of(mask), SCALE, grey=np.multiply(0.18, gains), calibrated=(1.1, 1.0, 0.9)
+    )
+    assert [tint(one) for one in (right, moved, fresh)] == [SURFACES[kind]] * 3
+    assert ["white_balance_moved" in one.flags for one in (right, moved, fresh)] == [False, True, False]
+    assert [one.remarks[0].split("; white ")[-1] for one in (right, moved, fresh)] == [
+        "from the calibration's grey card).",
+        "from the background).",
+        "from the grey card).",
+    ]
+
+
+def test_a_background_of_another_colour_says_nothing_against_the_calibration():
+    data, mask, _ = draw("none", np.random.default_rng(12), gains=(1, 1, 1), ground="paper")
+    picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    picture[~mask] = picture[~mask] * [
+        0.6,
+        0.95,
+        1.0,
+    ]  # brown wood: further from grey than a light can take paper
+    photo = decode_photo(cv2.imencode(".png", picture)[1].tobytes(), "wood")
+    finding = measure_tint(photo, outline_of(mask), SCALE, calibrated=(1.0, 1.0, 1.0))
+    assert tint(finding) == "none"
+    assert "white_balance_moved" not in finding.flags
+    assert "white from the calibration's grey card" in finding.remarks[0]
+
+
 def test_what_a_heat_finding_carries():
     finding, mask, _ = inspect("heat", 11, thickest_nm=60, ground="paper")
     assert set(finding.quantities) == {"heat_tint_share", "heat_tint_depth"}

@@ -177,6 +177,11 @@ _ALL = (
         "Photograph a grey card with the same light: --grey-card.",
     ),
     Flag(
+        "white_balance_moved",
+        "The background is not grey by the calibration's grey card: the light or the camera's white balance has changed, or it is coloured. The card was not used.",
+        "Fix the white balance in the camera's settings and photograph the card again, or give one in this light: --grey-card.",
+    ),
+    Flag(
         "label_unreadable",
         "A label lies in the picture but cannot be read.",
         "Put it flat and in focus, larger or closer, all of it and its white margin in the frame.",

@@ -6,9 +6,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-import numpy as np
-
-from wearscope.errors import PhotoError
 from wearscope.facts import CutterKind, Facts
 from wearscope.features.chips import measure_chips
 from wearscope.features.corner import measure_corner
@@ -30,27 +27,26 @@ from wearscope.inspection import Inspection, PhotoReport, ScaleUsed, conclude, m
 from wearscope.outline.edge_view import find_edge
 from wearscope.outline.find import Form, find_outline
 from wearscope.outline.shape import CornerPose, Outline
+from wearscope.photo.colour import Grey
 from wearscope.photo.field import within_field
 from wearscope.photo.read import Photo, read_photo
 from wearscope.quantity import COVERAGE_FACTOR, Quantity
 
 __all__ = [
-    "Grey",
     "NewOutline",
     "ScaleSource",
     "TypedScale",
-    "grey_card",
     "inspect_photo",
     "new_outline",
     "nominal_outline",
 ]
 
-Grey = tuple[float, float, float]
-"""Linear light, blue, green, red."""
-
 
 class ScaleSource(Protocol):
-    """What knows the scale of a photo of a given size (width, height); a calibration does."""
+    """What knows the scale of a photo of a given size (width, height), and perhaps how grey looks in it; a calibration does."""
+
+    @property
+    def white(self) -> Grey | None: ...
 
     def scale_for(self, size: tuple[int, int], /) -> Scale: ...
 
@@ -60,6 +56,7 @@ class TypedScale:
     """A scale that was typed in: it counts as exact and is flagged."""
 
     px_per_mm: float
+    white: Grey | None = None
 
     def scale_for(self, size: tuple[int, int], /) -> Scale:
         return Scale(self.px_per_mm)
@@ -119,7 +116,8 @@ def inspect_photo(
     """Measure and judge one photo of one view of one flute.
 
     `view` None: nobody said which; a corner is assumed and a flag says so.
-    `grey`: colour of a grey card in the same light (`grey_card`), for the judgement of heat colours. `new`: what the
+    `grey`: colour of a grey card in the same light (`wearscope.photo.colour.grey_card`), for the judgement of heat colours; without
+    one that of the calibration serves, where nothing in the photo speaks against it. `new`: what the
     cutter looked like when new (`new_outline`, `nominal_outline`), to map what is gone.
 
     Raises PhotoError for a file that is no photo and CalibrationError for a calibration that does not fit it.
@@ -137,7 +135,7 @@ def inspect_photo(
             _of_facts(facts, limits, scale),
             Finding(flags=("round_field",) if photo.size != whole.size else ()),
             assumed,
-            *_seen(photo, outline, scale, facts, view, expected, grey, new),
+            *_seen(photo, outline, scale, facts, view, expected, (grey, scale_source.white), new),
         ]
     )
     angle = _angle_deg(outline.corner if outline else None)
@@ -148,28 +146,6 @@ def inspect_photo(
     return conclude([report], facts=facts, limits=limits)
 
 
-def grey_card(photo: Photo) -> Grey:
-    """The colour of a grey card that fills the middle of a photo, linear light, blue, green, red.
-
-    Raises PhotoError where the middle half is not one even grey: too dark, blown out, patterned or coloured.
-    """
-    width, height = photo.size
-    light = photo.linear_bgr((width // 4, height // 4, width - width // 4, height - height // 4))
-    blue, green, red = (float(np.median(light[..., channel])) for channel in range(3))
-    low, high = np.percentile(light[..., 1], [5, 95])
-    even = low > 0.02 and high < 0.95 and high < _CARD_EVEN * low
-    if not even or max(blue, green, red) > _CARD_TINT * min(blue, green, red):
-        raise PhotoError(
-            f"{photo.path}: no even grey in the middle of the picture; fill the frame with the card, lit as the "
-            "cutter is, neither dark nor blown out"
-        )
-    return blue, green, red
-
-
-_CARD_EVEN = 2.0
-"""Vignetting and a ring light change the light over half a frame by less than this factor (common practice, no source)."""
-_CARD_TINT = 2.5
-"""Household lights from 2700 K to 6500 K change the balance of a camera by less than this factor (common practice, no source)."""
 _FORM: Mapping[CutterKind, Form] = {"engraver": "point", "ball": "nose"}
 """What to look for at the tip; a corner where nothing is said."""
 _ROUND_END = math.radians(75.0)
@@ -197,7 +173,7 @@ def _seen(
     facts: Facts,
     view: str,
     expected: Iterable[str],
-    grey: Grey | None,
+    greys: tuple[Grey | None, Grey | None],
     new: NewOutline | None,
 ) -> Iterator[Finding]:
     """What each feature of this view finds; without a cutting corner, the reason why nothing was measured."""
@@ -226,9 +202,9 @@ def _seen(
                 yield _gone_since_new(photo, outline, corner, scale, facts, new, deepest)
         if outline.corner is not None or outline.nose is not None:
             yield measure_patch(photo, outline, scale)
-            yield measure_tint(photo, outline, scale, grey=grey)
+            yield measure_tint(photo, outline, scale, grey=greys[0], calibrated=greys[1])
     elif view == "edge":
-        yield from _along_edge(photo, scale, expected, grey)
+        yield from _along_edge(photo, scale, expected, greys)
     elif view in ("shank", "profile"):
         yield measure_shank(photo, scale, view=view)
     elif view == "end":
@@ -237,13 +213,15 @@ def _seen(
         yield Finding(not_measured=dict.fromkeys(expected, "nothing is measured on photos of this view yet"))
 
 
-def _along_edge(photo: Photo, scale: Scale, expected: Iterable[str], grey: Grey | None) -> Iterator[Finding]:
+def _along_edge(
+    photo: Photo, scale: Scale, expected: Iterable[str], greys: tuple[Grey | None, Grey | None]
+) -> Iterator[Finding]:
     """Land, breaks and heat along the edge of a close-up; without a flank, the reason why nothing was measured."""
     edge = find_edge(photo)
     land = measure_land(photo, edge, scale)
     yield land
     if edge is not None and land.quantities:
-        yield measure_tint(photo, edge.outline(photo.size), scale, grey=grey)
+        yield measure_tint(photo, edge.outline(photo.size), scale, grey=greys[0], calibrated=greys[1])
     else:
         yield Finding(not_measured=dict.fromkeys(expected, next(iter(land.not_measured.values()))))
 

@@ -1,5 +1,6 @@
 """The result of a calibration, its file, and the only way from it to a photo's scale."""
 
+import math
 import os
 import re
 import tomllib
@@ -11,6 +12,7 @@ from typing import Any
 
 from wearscope.errors import CalibrationError
 from wearscope.geometry.scale import Scale
+from wearscope.photo.colour import Grey
 from wearscope.quantity import Quantity
 
 __all__ = ["SCHEMA", "Calibration", "load_calibration", "save_calibration"]
@@ -28,7 +30,8 @@ class Calibration:
     `px_per_mm_mean`: mean over the marks. Angles in degrees, counterclockwise as seen; `tilt_deg` None where the
     target does not show it. `distortion`: radial displacement at the picture's corner over the half-diagonal,
     with `distortion_u`. `perspective_x`, `_y`: change of scale from the left (top) rim to the right (bottom) rim,
-    as a share of it. `scatter_px`: rms of the marks about the fit.
+    as a share of it. `scatter_px`: rms of the marks about the fit. `white`: how a grey card looks, linear light with green = 1,
+    from the photo `white_photo`.
     """
 
     photo: str
@@ -56,6 +59,8 @@ class Calibration:
     flags: tuple[str, ...] = ()
     software: str = ""
     remarks: tuple[str, ...] = field(default=())
+    white: Grey | None = None
+    white_photo: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "parts", MappingProxyType(dict(self.parts)))
@@ -94,6 +99,7 @@ def _from_fields(fields: dict[str, Any]) -> Calibration:
     return Calibration(**fields)
 
 
+_WHITE = "a grey card in linear light; holds for the same light and a camera whose white balance stands still"
 _FRACTION = "relative standard uncertainties: of the marks' fit, of the target itself, of the print"
 
 
@@ -163,6 +169,9 @@ def _as_toml(c: Calibration) -> str:
     }
     document.add("view", table({**view, "perspective_x": c.perspective_x, "perspective_y": c.perspective_y}))
     document.add("marks", table({"used": c.marks, "scatter_px": c.scatter_px}))
+    if c.white is not None:
+        light = dict(zip(("blue", "green", "red"), c.white, strict=True))
+        document.add("white", table({"photo": c.white_photo, **light}, _WHITE))
     document.add("notes", table({"flags": list(c.flags), "remarks": list(c.remarks)}))
     return tomlkit.dumps(document)
 
@@ -224,7 +233,18 @@ def _from_document(d: Mapping[str, Any]) -> Calibration:
         flags=tuple(notes["flags"]),
         software=str(d["software"]),
         remarks=tuple(notes["remarks"]),
+        white=_white(d.get("white")),
+        white_photo=str(d.get("white", {}).get("photo", "")),
     )
     if not calibration.px_per_mm > 0 or calibration.quantity.expanded < 0:
         raise ValueError("px_per_mm")
     return calibration
+
+
+def _white(table: Mapping[str, Any] | None) -> Grey | None:
+    if table is None:
+        return None
+    blue, green, red = (float(table[name]) for name in ("blue", "green", "red"))
+    if not all(0 < light < math.inf for light in (blue, green, red)):
+        raise ValueError("white")
+    return blue, green, red

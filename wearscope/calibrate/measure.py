@@ -23,6 +23,7 @@ from wearscope.calibrate.targets import (
     Target,
 )
 from wearscope.errors import CalibrationError, InputError
+from wearscope.photo.colour import grey_card
 from wearscope.photo.read import Photo
 
 __all__ = ["Reading", "calibrate_photo", "parse_target_uncertainty", "read_target"]
@@ -66,16 +67,18 @@ def calibrate_photo(
     target_uncertainty: str | None = None,
     certificate: str = "none",
     check_line_mm: tuple[float, ...] = (),
+    grey: Photo | None = None,
 ) -> tuple[Calibration, Reading]:
     """Find the target, fit all its marks, and state the scale with its uncertainty.
 
     `target_uncertainty`: expanded (k = 2), as text: "0.2%", or a length over the marks seen, "0.5um", "0.001mm".
-    `check_line_mm`: measured lengths of the printed 100 mm lines (across, then down).
-    Raises InputError for facts that make no sense, CalibrationError where the target is not found.
+    `check_line_mm`: measured lengths of the printed 100 mm lines (across, then down). `grey`: photo of a grey card.
+    Raises InputError for facts that make no sense, CalibrationError where the target is not found, PhotoError where `grey` is no grey card.
     """
     kind = _kind(target)
     step_mm = _step_mm(kind, pitch_mm, diameter_mm)
     print_factor = _print_factor(kind, check_line_mm)
+    light = None if grey is None else grey_card(grey)
     reading = read_target(photo, target)
     true_step = step_mm * print_factor
     parts = {
@@ -111,6 +114,8 @@ def calibrate_photo(
         scatter_px=reading.scatter_px,
         flags=("scale_unchecked",) if parts.get("print") == PRINT_UNCHECKED else (),
         software=f"wearscope {wearscope.__version__}",
+        white=None if light is None else (light[0] / light[1], 1.0, light[2] / light[1]),
+        white_photo="" if grey is None else Path(grey.path).name,
     )
     return calibration, reading
 

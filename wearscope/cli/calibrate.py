@@ -74,6 +74,13 @@ def calibrate(
             help="Measured length in mm of the printed 100 mm line across; repeat it for the line down."
         ),
     ] = None,
+    grey: Annotated[
+        Path | None,
+        typer.Option(
+            "--grey-card",
+            help="Photo of a grey card in the light of the cutters' photos, the camera's white balance fixed: heat colours are judged by it.",
+        ),
+    ] = None,
     marks_picture: Annotated[
         Path | None, typer.Option(help="Also write the photo with the found marks (PNG).")
     ] = None,
@@ -97,6 +104,7 @@ def calibrate(
         target_uncertainty=target_uncertainty,
         certificate=certificate,
         check_line_mm=tuple(check_line_measured or ()),
+        grey=None if grey is None else read_photo(grey),
     )
     save_calibration(calibration, output)
     if marks_picture:
@@ -156,6 +164,9 @@ def as_document(calibration: "Calibration") -> dict[str, Any]:
             "check_line_mm": list(c.check_line_mm),
         },
         "photo": {"name": c.photo, "sha256": c.sha256, "size": list(c.size)},
+        "white": None
+        if c.white is None
+        else {"photo": c.white_photo} | dict(zip(("blue", "green", "red"), c.white, strict=True)),
         "date": c.date,
         "flags": list(c.flags),
         "remarks": list(c.remarks),
@@ -181,6 +192,10 @@ def as_text(calibration: "Calibration", output: Path) -> str:
     if c.perspective_x is not None and c.perspective_y is not None and c.distortion is not None:
         lines.append(
             f"scale changes by {100 * c.perspective_x:+.2f} % across and {100 * c.perspective_y:+.2f} % down; distortion {100 * c.distortion:+.2f} % at the corner"
+        )
+    if c.white is not None:
+        lines.append(
+            f"grey card: blue {c.white[0]:.3f}, red {c.white[2]:.3f} of green; keep the light and the camera's white balance as they are"
         )
     lines += [f"{FLAGS[name].text} {FLAGS[name].advice}" for name in c.flags]
     return "\n".join([*lines, *c.remarks, f"written to {output}"])

@@ -63,7 +63,10 @@ def inspect(
     limits: options.LimitsFile = None,
     grey: Annotated[
         Path | None,
-        typer.Option("--grey-card", help="Photo of a grey card in the same light, to judge heat colours by."),
+        typer.Option(
+            "--grey-card",
+            help="Photo of a grey card in the same light, to judge heat colours by; goes before the calibration's.",
+        ),
     ] = None,
     new_photo: Annotated[
         Path | None,
@@ -277,8 +280,9 @@ def _looks(
     grey: Path | None,
     new: "NewOutline | None",
 ) -> "list[tuple[Photo, Inspection]]":
+    from wearscope.photo.colour import grey_card
     from wearscope.photo.read import read_photo
-    from wearscope.pipeline import grey_card, inspect_photo
+    from wearscope.pipeline import inspect_photo
 
     card = None if grey is None else grey_card(read_photo(grey))
 

@@ -9,7 +9,18 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["balance", "ciede2000", "is_silhouette", "lab_from_linear"]
+from wearscope.errors import PhotoError
+from wearscope.photo.read import Photo
+
+__all__ = ["Grey", "balance", "ciede2000", "grey_card", "is_silhouette", "lab_from_linear"]
+
+Grey = tuple[float, float, float]
+"""Linear light of something grey: blue, green, red."""
+
+_CARD_EVEN = 2.0
+"""Vignetting and a ring light change the light over half a frame by less than this factor (common practice, no source)."""
+_CARD_TINT = 2.5
+"""Household lights from 2700 K to 6500 K change the balance of a camera by less than this factor (common practice, no source)."""
 
 _BACKLIT, _LAMP, _BEFORE_LAMP = 0.01, 0.5, 0.06
 """A cutter whose lighter tenth is below the first share of the background's light is a silhouette; before a background
@@ -46,3 +57,21 @@ def ciede2000(lab1: ArrayLike, lab2: ArrayLike) -> NDArray[np.float64]:
 def is_silhouette(cutter: float, ground: float) -> bool:
     """Is a cutter whose lighter tenth sends `cutter`, before a background of `ground` (linear light 0..1), lit from behind only?"""
     return cutter < (_BEFORE_LAMP if ground > _LAMP else _BACKLIT) * ground
+
+
+def grey_card(photo: Photo) -> Grey:
+    """The colour of a grey card that fills the middle of a photo, linear light, blue, green, red.
+
+    Raises PhotoError where the middle half is not one even grey: too dark, blown out, patterned or coloured.
+    """
+    width, height = photo.size
+    light = photo.linear_bgr((width // 4, height // 4, width - width // 4, height - height // 4))
+    blue, green, red = (float(np.median(light[..., channel])) for channel in range(3))
+    low, high = np.percentile(light[..., 1], [5, 95])
+    even = low > 0.02 and high < 0.95 and high < _CARD_EVEN * low
+    if not even or max(blue, green, red) > _CARD_TINT * min(blue, green, red):
+        raise PhotoError(
+            f"{photo.path}: no even grey in the middle of the picture; fill the frame with the card, lit as the "
+            "cutter is, neither dark nor blown out"
+        )
+    return blue, green, red

@@ -25,6 +25,8 @@ _PAPER = 0.08
 """How far the background's own colour may push it beyond `_GAIN_ERROR` and still count as grey."""
 _CARD_ERROR = 0.10
 """The same where a grey card was photographed."""
+_CALIBRATED_ERROR = 0.15
+"""The same where the card was photographed for the calibration: since then lamps were dimmed and have aged (from memory: a few percent a channel)."""
 _CLEAN_SHARE = 0.25
 """At least this share of what can be judged must look like bare metal to serve as the reference."""
 _VISIBLE = 0.15
@@ -49,11 +51,15 @@ _BLACK = 0.02
 
 @dataclass(frozen=True, slots=True)
 class White:
-    """What counts as grey: (u, v), how far grey may lie from it in span(), and where that comes from."""
+    """What counts as grey: (u, v), how far grey may lie from it in span(), and where that comes from.
+
+    `moved`: the calibration's grey was left aside because the background speaks against it.
+    """
 
     uv: tuple[float, float]
     error: float
-    source: Literal["card", "ground", "nothing"]
+    source: Literal["card", "calibration", "ground", "nothing"]
+    moved: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,13 +81,28 @@ class Verdict:
     white_assumed: bool = False
 
 
-def find_white(colours: ChromaMap, card: tuple[float, float] | None = None) -> White:
-    """The grey card if there is one, else the background if it can be grey, else the camera's own white."""
+def find_white(
+    colours: ChromaMap,
+    card: tuple[float, float] | None = None,
+    calibrated: tuple[float, float] | None = None,
+) -> White:
+    """The grey card if there is one, else the calibration's, else the background if it can be grey, else the camera's own white.
+
+    A background that can be grey and is not so by the calibration tells of another light, or of a camera that balances by itself: then the
+    calibration does not count. A background that cannot be grey tells nothing.
+    """
     if card is not None:
         return White(card, _CARD_ERROR, "card")
     ground = colours.ground
-    if ground is not None and _span(ground) <= _GAIN_ERROR + _PAPER:
-        return White(ground, _GROUND_ERROR, "ground")
+    if ground is not None and _span(ground) > _GAIN_ERROR + _PAPER:
+        ground = None
+    moved = False
+    if calibrated is not None:
+        moved = ground is not None and _span(_minus(ground, calibrated)) > _GROUND_ERROR
+        if not moved:
+            return White(calibrated, _CALIBRATED_ERROR, "calibration")
+    if ground is not None:
+        return White(ground, _GROUND_ERROR, "ground", moved)
     return White((0.0, 0.0), _GAIN_ERROR, "nothing")
 
 

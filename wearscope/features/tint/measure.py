@@ -24,16 +24,30 @@ _REACH = 4
 """Map px inward from the outline within which a tint belongs to the edge; the margin of the map is 2."""
 _FEWEST = 100
 """Colour is judged on at least this many map px."""
+_WHITE = {
+    "card": "white from the grey card",
+    "calibration": "white from the calibration's grey card",
+    "ground": "white from the background",
+    "nothing": "white as the camera has it",
+}
 _SPECK = 25
 """Map px (5 x 5) of a colour below which it may be a fringe."""
 _SHORTEST = 5
 """Map px of edge: a shorter tint may be overlooked."""
 
 
-def measure_tint(photo: Photo, outline: Outline, scale: Scale, *, grey: ArrayLike | None = None) -> Finding:
+def measure_tint(
+    photo: Photo,
+    outline: Outline,
+    scale: Scale,
+    *,
+    grey: ArrayLike | None = None,
+    calibrated: ArrayLike | None = None,
+) -> Finding:
     """Judge the cutter's colours and measure heat tint along the visible edge.
 
-    `grey`: a grey card's colour in linear light (blue, green, red), photographed under the same light.
+    `grey`: a grey card's colour in linear light (blue, green, red), photographed under the same light; `calibrated`: that of a card
+    photographed for the calibration.
 
     Returns quantities `heat_tint_share` (part of the judged edge length, 0..1) and `heat_tint_depth` (mm from the edge
     inward, 95 % of the tinted area), one flag `tint:...` with its evidence in `remarks`, the tinted stretches of the
@@ -44,10 +58,13 @@ def measure_tint(photo: Photo, outline: Outline, scale: Scale, *, grey: ArrayLik
     reason = _nothing_to_judge(colours)
     if reason:
         return _not_measured(reason)
-    white = find_white(colours, None if grey is None else _card(grey))
+    white = find_white(colours, *(None if one is None else _card(one) for one in (grey, calibrated)))
     verdict = judge(colours, white)
     flags = (f"tint:{verdict.kind}",) + ("white_balance_assumed",) * verdict.white_assumed
-    words = f"Tint: {verdict.kind} ({verdict.evidence}{_difference(colours, verdict)})."
+    flags += ("white_balance_moved",) * white.moved
+    words = (
+        f"Tint: {verdict.kind} ({verdict.evidence}{_difference(colours, verdict)}; {_WHITE[white.source]})."
+    )
     remarks = tuple(filter(None, (words, _temperature(colours, verdict))))
     reason = _hidden(colours, outline, verdict)
     if reason:
