@@ -130,8 +130,31 @@ _ALL = (
     ),
     Flag(
         "view_assumed",
-        "Which view the photo shows was not given: a corner, side-on, was assumed.",
+        "Which view the photo shows was neither given nor told by the picture: a corner, side-on, was assumed.",
         "Give --view for each photo.",
+    ),
+    Flag(
+        "view_detected:corner",
+        "Which view the photo shows was not given; the picture shows a corner, side-on.",
+        "Give --view if it is meant otherwise.",
+    ),
+    Flag(
+        "view_detected:end",
+        "Which view the photo shows was not given; everything sharp lies inside the frame, as in a look along the axis.",
+        "Give --view if it is meant otherwise.",
+    ),
+    Flag(
+        "view_detected:edge",
+        "Which view the photo shows was not given. It looks like a close-up of an edge from the flank, but so does a body whose corner is outside the frame: "
+        "nothing is decided by it.",
+        "Give --view edge if it is one; otherwise move the corner into the frame.",
+        True,
+    ),
+    Flag(
+        "view_detected:shank",
+        "Which view the photo shows was not given. It looks like a shank, but so does a body whose corner is outside the frame: nothing is decided by it.",
+        "Give --view shank if it is one; otherwise move the corner into the frame.",
+        True,
     ),
     Flag(
         "scale_assumed_exact",

@@ -9,7 +9,7 @@ from typing import Protocol
 from wearscope.facts import CutterKind, Facts
 from wearscope.features.chips import measure_chips
 from wearscope.features.corner import measure_corner
-from wearscope.features.end_view import measure_end
+from wearscope.features.end_view import counts_flutes, measure_end
 from wearscope.features.land import measure_land
 from wearscope.features.nose import measure_nose
 from wearscope.features.patch import measure_patch
@@ -27,6 +27,7 @@ from wearscope.inspection import Inspection, PhotoReport, ScaleUsed, conclude, m
 from wearscope.outline.edge_view import find_edge
 from wearscope.outline.find import Form, find_outline
 from wearscope.outline.shape import CornerPose, Outline
+from wearscope.outline.view import is_edge, is_end, is_shank
 from wearscope.photo.colour import Grey
 from wearscope.photo.field import within_field
 from wearscope.photo.read import Photo, read_photo
@@ -115,7 +116,7 @@ def inspect_photo(
 ) -> Inspection:
     """Measure and judge one photo of one view of one flute.
 
-    `view` None: nobody said which; a corner is assumed and a flag says so.
+    `view` None: nobody said which; it is told from the picture, or a corner is assumed, and a flag says so.
     `grey`: colour of a grey card in the same light (`wearscope.photo.colour.grey_card`), for the judgement of heat colours; without
     one that of the calibration serves, where nothing in the photo speaks against it. `new`: what the
     cutter looked like when new (`new_outline`, `nominal_outline`), to map what is gone.
@@ -125,16 +126,17 @@ def inspect_photo(
     """
     photo = photo if isinstance(photo, Photo) else read_photo(photo)
     scale = scale_source.scale_for(photo.size)
-    assumed = Finding(flags=() if view else ("view_assumed",))
-    view = view or "corner"
     whole, (photo, at) = photo, within_field(photo) if view != "end" else (photo, (0, 0))
-    outline = _outline(photo, facts.kind, new) if view == "corner" else None
+    if view is None:
+        view, outline, *told = _view_of(whole, photo, facts.kind, new)
+        photo, at = (whole, (0, 0)) if view == "end" else (photo, at)
+    else:
+        outline, told = (_outline(photo, facts.kind, new) if view == "corner" else None), []
     expected = tuple(_expected(view, facts, limits))
     finding = merge(
         [
             _of_facts(facts, limits, scale),
-            Finding(flags=("round_field",) if photo.size != whole.size else ()),
-            assumed,
+            Finding(flags=(*told, *(("round_field",) if photo.size != whole.size else ()))),
             *_seen(photo, outline, scale, facts, view, expected, (grey, scale_source.white), new),
         ]
     )
@@ -144,6 +146,25 @@ def inspect_photo(
     )
     report = _report(whole, scale, shifted(finding, at), judgement, angle, view=view, flute=flute)
     return conclude([report], facts=facts, limits=limits)
+
+
+def _view_of(
+    whole: Photo, photo: Photo, kind: CutterKind, new: NewOutline | None
+) -> tuple[str, Outline | None, str]:
+    """The view a photo shows as far as it can be told, the outline if that is a corner, and the flag that says so.
+
+    `photo` is what lies in the round field of `whole`, if that has one. A tip before a dark ground looks like one.
+    """
+    if is_end(photo) or (photo is not whole and counts_flutes(whole)):
+        return "end", None, "view_detected:end"
+    outline = _outline(photo, kind, new)
+    if is_edge(photo, outline):
+        return "edge", None, "view_detected:edge"
+    if outline.corner is not None or outline.nose is not None:
+        return "corner", outline, "view_detected:corner"
+    if is_shank(photo):
+        return "shank", None, "view_detected:shank"
+    return "corner", outline, "view_assumed"
 
 
 _FORM: Mapping[CutterKind, Form] = {"engraver": "point", "ball": "nose"}

@@ -46,7 +46,7 @@ def inspect(
         str | None,
         typer.Option(
             "--view",
-            help="corner, edge, profile, end or shank; one for all photos or one for each: corner,shank. (default: corner)",
+            help="corner, edge, profile, end or shank; one for all photos or one for each: corner,shank. (default: told from each picture, else corner)",
         ),
     ] = None,
     flute: Annotated[

@@ -37,7 +37,7 @@ def look(bench: Bench, job: Job) -> Seen:
             scale_source=bench.scale_source,
             facts=shown.facts,
             limits=bench.limits,
-            view=shown.view or "corner",
+            view=shown.view,
             flute=shown.flute or 1,
         )
     except WearscopeError as error:

@@ -24,7 +24,7 @@ from wearscope.subpixel.path import best_path
 from wearscope.subpixel.profile import measure_steps
 from wearscope.subpixel.symmetry import find_pivot
 
-__all__ = ["NAMES", "measure_end"]
+__all__ = ["NAMES", "counts_flutes", "measure_end"]
 
 Floats = NDArray[np.float64]
 
@@ -156,6 +156,14 @@ def measure_end(photo: Photo, scale: Scale, *, flutes: int | None = None) -> Fin
         (_circle_curve(teeth),),
         (_reach(measured["end_edge_gap"], tip.radius_px), *_short(quantities, count)),
     )
+
+
+def counts_flutes(photo: Photo) -> bool:
+    """Can the flutes of an end be counted in the photo?"""
+    try:
+        return bool(len(_find_tip(photo).at))
+    except _Unclear:
+        return False
 
 
 def _marks(corners_px: Floats) -> tuple[Mark, ...]:

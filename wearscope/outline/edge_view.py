@@ -16,6 +16,7 @@ from wearscope.subpixel.trace import LUMINANCE, Frame, straighten
 
 __all__ = [
     "COLUMN_PX",
+    "GRAIN_PX",
     "Edge",
     "EdgeLine",
     "at_half",
@@ -24,6 +25,7 @@ __all__ = [
     "grouped",
     "lightness",
     "off_trend",
+    "parting_line",
     "spread",
 ]
 
@@ -31,7 +33,7 @@ Floats = NDArray[np.float64]
 
 COLUMN_PX = 4
 """Columns are judged in groups of this many px: finer detail of an edge or a land is grain."""
-_GRAIN_PX = 11
+GRAIN_PX = 11
 """Side of the neighbourhood in which roughness is judged, px of the small picture."""
 _CLEAR = 0.5
 """A line that puts a quarter of either side wrong scores 0.5: rough and smooth then do not lie side by side."""
@@ -124,11 +126,11 @@ def find_edge(photo: Photo) -> Edge | None:
 def find_edge_line(photo: Photo) -> EdgeLine | None:
     """The edge of a close-up to within a few px of the small picture, or None where the picture has no two halves."""
     small, step = small_copy(photo)
-    roughness = np.log(cv2.boxFilter(gradients_of(small).fine, -1, (_GRAIN_PX, _GRAIN_PX)) + 0.3)
+    roughness = np.log(cv2.boxFilter(gradients_of(small).fine, -1, (GRAIN_PX, GRAIN_PX)) + 0.3)
     roughness = np.minimum(roughness, np.percentile(roughness, 75))  # a land's own borders are no third class
     levels = np.asarray(255 * (roughness - roughness.min()) / max(float(np.ptp(roughness)), 1e-6), np.uint8)
     threshold, _ = cv2.threshold(levels, 0, 255, cv2.THRESH_OTSU)
-    score, angle, offset = _parting_line(levels > threshold)
+    score, angle, offset = parting_line(levels > threshold)
     if score < _CLEAR:
         return None
     into = np.array([np.cos(angle), np.sin(angle)])
@@ -142,14 +144,14 @@ def find_edge_line(photo: Photo) -> EdgeLine | None:
     return EdgeLine(frame, float(np.hypot(*photo.size)) / 2, exposure_flags(small))
 
 
-def _parting_line(rough: NDArray[np.bool_]) -> tuple[float, float, float]:
+def parting_line(rough: NDArray[np.bool_], *, turn: float = _TURN) -> tuple[float, float, float]:
     """(score 0 to 1, angle of the normal into the rough side, offset from the centre) of the best straight parting."""
     height, width = rough.shape
     y, x = np.mgrid[:height, :width]
     x, y = x - (width - 1) / 2, y - (height - 1) / 2
     share = np.where(rough, 1.0 / max(rough.sum(), 1), -1.0 / max((~rough).sum(), 1))
     best = (-1.0, 0.0, 0.0)
-    for angle in np.arange(0.0, 2 * np.pi, _TURN):
+    for angle in np.arange(0.0, 2 * np.pi, turn):
         rank = np.rint(x * np.cos(angle) + y * np.sin(angle)).astype(int)
         first = int(rank.min())
         wrong = np.cumsum(np.bincount((rank - first).ravel(), weights=share.ravel()))

@@ -67,7 +67,7 @@ def find_outline(photo: Photo, *, form: Form = "corner") -> Outline:
     window = Window.around(photo, best.apex, reach, step, best_mix(small, strips))
     points = window.on_half_level(contour_of(mask, best.apex, step))
     pose, edges = locate(window, best, step, any(_share_end_edge(best, other) for other in candidates))
-    return Outline(points, mask, step, pose, flags + edge_flags(*edges), window.mix)
+    return Outline(points, mask, step, pose, flags + edge_flags(*edges), window.mix, score=best.score)
 
 
 def _nothing(small: NDArray[np.uint8], step: int, flags: tuple[str, ...]) -> Outline:
@@ -90,7 +90,7 @@ def _nose_outline(
     window = Window.around(photo, best.centre, best.radius + _MARGIN, step, best_mix(small, strips))
     points = window.on_half_level(contour_of(mask, best.points.mean(axis=0), step))
     pose, edge = locate_nose(window, best, step)
-    return Outline(points, mask, step, None, flags + edge_flags(edge), window.mix, pose)
+    return Outline(points, mask, step, None, flags + edge_flags(edge), window.mix, pose, best.score)
 
 
 def small_copy(photo: Photo) -> tuple[NDArray[np.uint8], int]:

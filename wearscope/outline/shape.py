@@ -58,7 +58,7 @@ class Outline:
     `nose`: only where a round end was looked for, and found.
     `mix`: the weights of blue, green and red (linear light) in which cutter and ground differ best: luminance
     unless another mix is clearly better; measure the edge in `photo.linear(box, mix=outline.mix)`.
-    `flags`: names from `wearscope.flags`.
+    `flags`: names from `wearscope.flags`. `score`: how much speaks for the corner or nose; 0 where there is none.
     """
 
     points_px: NDArray[np.float64]
@@ -68,3 +68,4 @@ class Outline:
     flags: tuple[str, ...] = ()
     mix: tuple[float, float, float] = LUMINANCE
     nose: NosePose | None = None
+    score: float = 0.0
