@@ -123,7 +123,9 @@ def _beside_metal(colours: ChromaMap, metal: tuple[float, float], white: White) 
     u, v = colours.u - np.float32(metal[0]), colours.v - np.float32(metal[1])
     strength = np.hypot(u, v)
     visible, sure = max(_VISIBLE, 4 * colours.noise), max(_SURE, 5 * colours.noise)
-    named = np.where(colours.valid, temper_colours(u, v, visible=visible), Temper.OTHER)
+    named = np.where(colours.valid, np.uint8(Temper.CLEAN), np.uint8(Temper.OTHER))
+    tinted = colours.valid & (strength >= visible)
+    named[tinted] = temper_colours(u[tinted], v[tinted], visible=visible)
     warm = _zones((named == Temper.STRAW) | (named == Temper.BROWN), strength, sure)
     cool = _zones(((named == Temper.PURPLE) | (named == Temper.BLUE)) & (strength > sure), strength, sure)
 
@@ -267,6 +269,8 @@ def _border_width(zone: Flags, strength: Floats, colours: ChromaMap) -> float:
 
 def _zones(flags: Flags, strength: Floats, sure: float) -> Flags:
     """Those connected zones that are large enough and strong enough somewhere."""
+    if not flags.any():
+        return flags
     count, labels, stats, _ = cv2.connectedComponentsWithStats(flags.astype(np.uint8), connectivity=8)
     is_strong = np.bincount(np.asarray(labels)[strength > sure], minlength=count) > 0
     keep = (stats[:, cv2.CC_STAT_AREA] >= _SMALLEST) & is_strong

@@ -131,10 +131,12 @@ def _share(colours: ChromaMap, outline: Outline, verdict: Verdict) -> Quantity:
 
 def _depth(colours: ChromaMap, verdict: Verdict) -> Quantity:
     """How far from the edge 95 % of the tinted area lies, in px; 0 where there is none."""
-    from_edge = cv2.distanceTransform(colours.cutter.astype(np.uint8), cv2.DIST_L2, 5)
 
     def reach(zone: Flags) -> float:
-        return float(np.percentile(from_edge[zone], 95)) * colours.step if zone.any() else 0.0
+        if not zone.any():
+            return 0.0
+        from_edge = cv2.distanceTransform(colours.cutter.astype(np.uint8), cv2.DIST_L2, 5)
+        return float(np.percentile(from_edge[zone], 95)) * colours.step
 
     depth = reach(verdict.heat)
     parts = {
