@@ -7,7 +7,7 @@ deeper. The corner's own rounding is left out.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -53,7 +53,7 @@ mouths of six blurs of 3 um to 4 um: what is `_SURE` deep must be found although
 _SEEN_TWICE = 3.0
 """What the contour shows must be as many standard deviations deep in the picture itself too: once in 740 by chance."""
 _FITTED = 6
-"""So many of the deepest chips of an edge are fitted, each for three times the time of a JPEG's decoding: the deepest decides."""
+"""So many of the deepest chips of an edge are fitted, each for about twice the time of a JPEG's decoding: the deepest decides."""
 _DESCRIBED = 9.0
 """A form that leaves three times what the light scatters by (mean square) does not describe a chip."""
 _FAR = 12.0
@@ -64,6 +64,8 @@ _FOLLOWED = 1 / 3
 """Least share of an edge's outline that must be followed: an end edge may stop at the axis, half-way across the cutter."""
 _NEAR = 2.5
 """The edge is traced where it stays within so many sigma_b of its course, and followed into an opening where it does not."""
+_THIN = 3
+"""Every so many columns of the edge show its course; blur makes neighbours alike."""
 _TIP = 0.2
 """Depth that the unknown form of a tip may cost, in sigma_b: between a round and a pointed one of drawn chips."""
 _FILLED = 0.27
@@ -183,8 +185,9 @@ def _scan(photo: Photo, outline: Outline, corner: CornerPose, name: str) -> Edge
     on = s <= course.end_px
     s, rough = s[on], rough[on] - course(s[on])
     weights = _weights(photo, frame, s[s >= start], course, blur)
-    strip, trace, line = _traced(photo, frame, s, course(s), weights, start, blur)
-    if line is not None and np.abs(line(s) - course(s))[s <= line.end_px].max() > 1.5 * blur:
+    # every few columns are enough to see where the whole edge lies
+    _, _, line = _traced(photo, frame, s[::_THIN], course(s[::_THIN]), weights, start, blur)
+    if line is not None:
         rough += course(s) - line(s)
         strip, trace, line = _traced(photo, frame, s, line(s), weights, start, blur)
     if line is None:
@@ -198,7 +201,7 @@ def _scan(photo: Photo, outline: Outline, corner: CornerPose, name: str) -> Edge
     opening = np.abs(np.nan_to_num(edge - line(s))) > _NEAR * blur
     odd = (
         _foreign(strip, trace, ground, away, blur)
-        | _grounds_meet(strip, ground, away, blur)
+        | _grounds_meet(strip, ground, blur)
         | (_gleam_ends(trace, ground, blur) & ~_widened(opening, 6 * blur))
     )
     edge[_widened(odd, 3 * blur)] = np.nan
@@ -237,7 +240,7 @@ def _weights(photo: Photo, frame: Frame, s: Floats, course: Baseline, blur: floa
     """How to mix the channels for this edge, from the colours some blurs beside it."""
     width, height = photo.size
     places, away = np.meshgrid(
-        s[:: max(1, len(s) // 192)], blur * np.array([-5.0, -4.0, -3.0, 3.0, 4.0, 5.0]), indexing="ij"
+        s[:: max(1, len(s) // 96)], blur * np.array([-5.0, -4.0, -3.0, 3.0, 4.0, 5.0]), indexing="ij"
     )
     at = np.rint(frame.to_photo(places, course(places.ravel()).reshape(places.shape) + away)).astype(int)
     x, y = np.clip(at[..., 0], 0, width - 1), np.clip(at[..., 1], 0, height - 1)
@@ -302,14 +305,15 @@ def _widened(on: Bools, by: float) -> Bools:
     return np.asarray(cv2.dilate(on.astype(np.uint8)[None, :], reach)[0] > 0)
 
 
-def _grounds_meet(strip: Strip, ground: Ground, away: Floats, blur: float) -> Bools:
+def _grounds_meet(strip: Strip, ground: Ground, blur: float) -> Bools:
     """Columns where the ground beside the edge is just changing, as where a sheet ends or a shadow begins: its half level is that of neither.
 
     Its light, at a distance where nothing stuck to the edge reaches it, changes within six blurs by a third of the step to the cutter.
     """
-    rows = np.where((away < -3 * blur) & (away > -8 * blur - 1), strip.light, np.nan)
-    # where none of it is in the picture, the ground's usual light stands in
-    return _changing(np.nanmedian(np.vstack([rows, ground.level]), axis=0), ground, blur)
+    rows = strip.light[(strip.d_px < -3 * blur) & (strip.d_px > -8 * blur - 1)]
+    light = np.median(rows, axis=0)
+    # where it is not in the picture, the ground's usual light stands in
+    return _changing(np.where(np.isfinite(light), light, ground.level), ground, blur)
 
 
 def _gleam_ends(trace: Trace, ground: Ground, blur: float) -> Bools:
@@ -476,15 +480,17 @@ class _Noise:
     worse: Floats
     level_px: Floats
     single_px: float
+    known: dict[int, float] = field(default_factory=dict)
 
     def of_mean(self, count: int) -> float:
         """Standard deviation of the mean over `count` columns; never below what independent columns would give."""
         least = self.single_px / np.sqrt(max(1.0, count))
         # too few windows of the full size would not show their scatter
         count = min(count, max(1, int(self.good.sum()) // 12))
-        quiet = np.where(self.good, self.missing, np.nan)
-        means = moving_mean(quiet, count)[self.good]
-        return max(float(least), tail_sigma(means))
+        if count not in self.known:
+            quiet = np.where(self.good, self.missing, np.nan)
+            self.known[count] = tail_sigma(moving_mean(quiet, count)[self.good])
+        return max(float(least), self.known[count])
 
     def local(self, count: int) -> Floats:
         """As `of_mean`, column by column, with what uneven light adds."""

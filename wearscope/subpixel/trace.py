@@ -56,10 +56,9 @@ class Frame:
         return moved @ np.array(self.along), moved @ np.array(self.into)
 
     def to_photo(self, s_px: Floats, d_px: Floats) -> Floats:
-        """s and d of equal shape as photo points, shape (..., 2)."""
-        along = np.asarray(s_px, float)[..., None] * np.array(self.along)
-        into = np.asarray(d_px, float)[..., None] * np.array(self.into)
-        return np.asarray(np.array(self.origin_px) + along + into)
+        """s and d (of shapes that go together) as photo points, shape (..., 2)."""
+        (x, y), (ax, ay), (ix, iy) = self.origin_px, self.along, self.into
+        return np.stack([x + ax * s_px + ix * d_px, y + ay * s_px + iy * d_px], axis=-1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,11 +110,9 @@ def straighten(
     `weights` (3,) says how its channels make one.
     """
     d = np.arange(np.floor(d_range[0]), np.ceil(d_range[1]) + 1)
-    light = np.full((len(d), len(s_px)), np.nan, np.float32)
-    for begin in range(0, len(s_px), _PIECE):
-        part = slice(begin, begin + _PIECE)
-        columns = np.broadcast_to(s_px[part], (len(d), len(s_px[part])))
-        light[:, part] = _resample(read, size, frame.to_photo(columns, course_px[part] + d[:, None]), weights)
+    pieces = [slice(begin, begin + _PIECE) for begin in range(0, len(s_px), _PIECE)]
+    places = (frame.to_photo(s_px[part], course_px[part] + d[:, None]) for part in pieces)
+    light = np.hstack([_resample(read, size, at, weights) for at in places])
     top = float(weights.sum()) if (weights > 0).all() else np.inf
     return Strip(frame, light, s_px, d, course_px, top)
 
@@ -123,16 +120,20 @@ def straighten(
 def _resample(
     read: Callable[[Box], NDArray[np.float32]], size: tuple[int, int], at: Floats, weights: Floats
 ) -> NDArray[np.float32]:
-    low = np.maximum(np.floor(at.min(axis=(0, 1))).astype(int) - 2, 0)
-    high = np.minimum(np.ceil(at.max(axis=(0, 1))).astype(int) + 3, size)
+    first, last = at.min(axis=(0, 1)), at.max(axis=(0, 1))
+    low = np.maximum(np.floor(first).astype(int) - 2, 0)
+    high = np.minimum(np.ceil(last).astype(int) + 3, size)
     if np.any(high - low < 2):
         return np.full(at.shape[:2], np.nan, np.float32)
     box = (int(low[0]), int(low[1]), int(high[0]), int(high[1]))
-    source = cv2.transform(read(box), weights[None, :]).astype(np.float32)
+    source = cv2.transform(read(box), weights[None, :].astype(np.float32))
     local = (at - low).astype(np.float32)
-    out = cv2.remap(source, local[..., 0], local[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    out = cv2.remap(source, local, np.empty(0), cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    out = out.reshape(at.shape[:2])
+    if (first >= 0).all() and (last <= np.array(size) - 1).all():
+        return np.asarray(out, np.float32)
     beyond = (at < 0).any(axis=-1) | (at > np.array(size) - 1).any(axis=-1)
-    return np.where(beyond, np.float32(np.nan), out.reshape(at.shape[:2]))
+    return np.where(beyond, np.float32(np.nan), out)
 
 
 def best_weights(inside: Floats, outside: Floats) -> Floats:
