@@ -4,6 +4,7 @@ import json
 import math
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -75,6 +76,25 @@ def test_mirrored_picture_gives_the_mirrored_corner() -> None:
     corner, mirrored = find_outline(photo).corner, find_outline(flipped).corner
     assert corner is not None and mirrored is not None
     assert math.dist(corner.apex_px, (1279 - mirrored.apex_px[0], mirrored.apex_px[1])) < 0.5
+
+
+def test_cutter_that_lies_across_the_picture_is_seen_like_one_that_stands() -> None:
+    """A whole tip with both corners, back-lit, tip down, and the same picture turned by a quarter either way."""
+    rng = np.random.default_rng(5)
+    standing = np.full((960, 960), 200.0)
+    tip = np.array([(290, -20), (300, 700), (680, 720), (700, -20)])
+    cv2.fillPoly(standing, [tip], (30.0,))
+    noisy = cv2.GaussianBlur(standing, (0, 0), 1.5) + rng.normal(0, 2, standing.shape)
+    picture = np.repeat(np.clip(noisy, 0, 255).astype(np.uint8)[:, :, None], 3, axis=2)
+    for quarters in (0, 1, 3):
+        turned = np.ascontiguousarray(np.rot90(picture, quarters))
+        corner = find_outline(Photo("turned", "0" * 64, turned)).corner
+        assert corner is not None
+        x, y = {0: (680, 720), 1: (720, 959 - 680), 3: (959 - 720, 680)}[quarters]
+        assert math.dist(corner.apex_px, (x, y)) < 2.0
+        to_the_other = {0: (-1, 0), 1: (0, 1), 3: (0, -1)}[quarters]
+        assert np.dot(corner.end_direction, to_the_other) > 0.99
+        assert corner.roles_certain
 
 
 @pytest.mark.parametrize("ground", GROUNDS)

@@ -41,12 +41,13 @@ class Arm:
 @dataclass(frozen=True, slots=True)
 class CornerCandidate:
     """Two arms that meet at `apex` (x, y); `score` orders candidates, `strength` is the weaker edge's
-    gradient over the roughness of the ground outside it."""
+    gradient over the roughness of the ground outside it. `lying`: the cutter lies across the picture, its side edge too."""
 
     apex: Floats
     arms: tuple[Arm, Arm]
     score: float
     strength: float
+    lying: bool = False
 
 
 def _arm_ends(chains: list[Chain]) -> list[Arm]:
@@ -251,8 +252,8 @@ def run_along(arm: Arm, apex: Floats, spacing: float, reach: float = np.inf) -> 
 
 
 def split_arms(candidate: CornerCandidate) -> tuple[Arm, Arm, bool]:
-    """(end edge, side edge, certain): the side edge runs closer to the picture's vertical."""
+    """(end edge, side edge, certain): the side edge runs closer to the picture's vertical, or, lying, to its horizontal."""
     a, b = candidate.arms
-    upright_a, upright_b = abs(a.direction[1]), abs(b.direction[1])
-    end, side = (a, b) if upright_a < upright_b else (b, a)
-    return end, side, bool(abs(side.direction[1]) > 0.86)
+    axis = 0 if candidate.lying else 1
+    end, side = (a, b) if abs(a.direction[axis]) < abs(b.direction[axis]) else (b, a)
+    return end, side, bool(abs(side.direction[axis]) > 0.86)

@@ -6,6 +6,7 @@ watershed that starts on both sides of those two edges, and the contour is put o
 light in the full picture.
 """
 
+from dataclasses import replace
 from typing import Literal
 
 import cv2
@@ -41,6 +42,10 @@ _MARGIN = 30.0
 _EQUAL = 0.2
 """Two corners at both ends of one end edge are both real unless one scores less than this share of the other."""
 
+_ALIKE, _LONG_SIDE = 0.8, 0.8
+"""Side edges of one tooth run the same way within 37 degrees: a helix turns, and they may taper. Of a cutter as much is in the
+picture as it is wide, or it would be taken closer."""
+
 
 def find_outline(photo: Photo, *, form: Form = "corner") -> Outline:
     """Find the cutter's outline and its cutting corner, without being told where.
@@ -58,6 +63,7 @@ def find_outline(photo: Photo, *, form: Form = "corner") -> Outline:
     candidates = corner_candidates(chains, gradients, square=form == "corner")
     if not candidates or candidates[0].score < _WEAKEST:
         return _nothing(small, step, flags)
+    candidates = _as_it_lies(candidates)
     best = _rake_side(candidates)
     if _another_cutter(best, candidates):
         flags += ("several_cutters",)
@@ -146,6 +152,23 @@ def _rake_side(candidates: list[CornerCandidate]) -> CornerCandidate:
         ):
             return other
     return best
+
+
+def _as_it_lies(candidates: list[CornerCandidate]) -> list[CornerCandidate]:
+    """The same candidates, as those of a cutter that lies across the picture where two corners of one end edge say so.
+
+    Both side edges then run the same way, about as long as the end edge or longer; the flanks of a chip are shorter than its mouth.
+    """
+    across = [replace(c, lying=True) for c in candidates]
+    best = across[0]
+    for other in across[1:]:
+        if other.score > _EQUAL * best.score and _share_end_edge(best, other):
+            sides = [split_arms(c)[1] for c in (best, other)]
+            wide = float(np.hypot(*(other.apex - best.apex)))
+            parallel = sides[0].direction @ sides[1].direction > _ALIKE
+            if parallel and min(side.length for side in sides) > max(_LONG_EDGE, _LONG_SIDE * wide):
+                return across
+    return candidates
 
 
 def _share_end_edge(a: CornerCandidate, b: CornerCandidate) -> bool:
