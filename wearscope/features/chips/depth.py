@@ -1,0 +1,134 @@
+"""How deep a found chip is: on the contour with the blur taken out, then in the picture itself, through the blur."""
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.features.chips.seen import NEAR, Chip, SeenEdge, calm
+from wearscope.geometry.baseline import robust_sigma
+from wearscope.photo.read import Photo
+from wearscope.subpixel.notch import fit_notch
+from wearscope.subpixel.trace import LUMINANCE, straighten, unblur
+
+__all__ = ["contour_chip", "through_blur"]
+
+Floats = NDArray[np.float64]
+
+_SEEN_TWICE = 3.0
+"""What the contour shows must be as many standard deviations deep in the picture itself too: once in 740 by chance."""
+_DESCRIBED = 9.0
+"""A form that leaves three times what the light scatters by (mean square) does not describe a chip."""
+_TIP = 0.2
+"""Depth that the unknown form of a tip may cost, in sigma_b: between a round and a pointed one of drawn chips."""
+
+
+def contour_chip(seen: SeenEdge, a: int, b: int, sign: float) -> Chip:
+    """A found stretch, measured on the outline with the blur taken out. Never seen columns are bridged."""
+    s, blur, noise, line = seen.s_px, seen.blur, seen.noise, seen.line
+    pad = round(6 * blur)
+    part = slice(max(0, a - pad), min(len(s), b + pad))
+    known = np.isfinite(seen.missing[part])
+    shown = np.interp(s[part], s[part][known], seen.missing[part][known])
+    inner = slice(a - part.start, b - part.start)
+    # the trace averages columns over about one blur: that much wider is the whole blur along the edge
+    sharp = unblur(shown, blur_px=1.1 * blur)
+    jagged = robust_sigma((shown - calm(shown, 2.5 * blur))[inner])
+    single = max(noise.single_px, jagged)
+    k, depth, shared = _deepest(sign * sharp, inner, noise.single_px, blur)
+    place, flat = s[a:b][[k]], sign * float(calm(shown, 1.25 * blur)[inner][k])
+    u = {
+        "noise": single / float(np.sqrt(shared)) + float(noise.level_px[a + k]),
+        "baseline": float(line.uncertainty(place)[0]),
+        # the blurred picture does not tell a pointed tip from a round one, nor the corner of a floor
+        "blur": float(np.hypot(0.4 * (depth - flat), _TIP * min(abs(depth), blur))),
+        "form": 0.5 * (float(seen.doubt[a + k]) + _spike(sign * sharp[inner], depth, blur)),
+    }
+    deepest = seen.frame.to_photo(place, line(place) + sign * depth)[0]
+    return Chip(
+        place_px=float(place[0]),
+        mouth_px=(float(s[a]) - 0.5, float(s[b - 1]) + 0.5),
+        depth_px=sign * depth,
+        area_px2=float(np.sum(shown[inner])),
+        deepest_px=(float(deepest[0]), float(deepest[1])),
+        contour_px=seen.frame.to_photo(s[a:b], line(s[a:b]) + calm(sharp, 1.25 * blur)[inner]),
+        u_depth_px=u,
+    )
+
+
+def through_blur(photo: Photo, seen: SeenEdge, chip: Chip) -> Chip | None:
+    """The chip with the depth of a notch of simple form, fitted to the picture, where that describes it no worse than the followed contour.
+
+    None where the picture does not show one.
+    """
+    blur, line = seen.blur, seen.line
+    first, last = (int(np.searchsorted(seen.s_px, at)) for at in chip.mouth_px)
+    pad = round(7 * blur)
+    part = slice(max(0, first - pad), min(len(seen.s_px), last + pad))
+    s = seen.s_px[part]
+    along, across = seen.frame.to_strip(chip.contour_px)
+    contour = np.interp(s, along, across - line(along), left=0.0, right=0.0)
+    u_edge = float(np.hypot(chip.u_depth_px["baseline"], seen.noise.level_px[first]))
+    strip = straighten(
+        photo.linear_bgr,
+        photo.size,
+        seen.frame,
+        s_px=s,
+        course_px=line(s),
+        # the contour may have lost a floor that lies deeper
+        d_range=(-7 * blur, 1.8 * chip.depth_px + 6 * blur),
+        weights=LUMINANCE,  # the blur was measured in it; colour is stored at half resolution in most files
+    )
+    notch = fit_notch(strip.light, strip.d_px, s, contour, chip.mouth_px, blur_px=blur, u_edge_px=u_edge)
+    if notch is None or notch.misfit > min(notch.contour_misfit, _DESCRIBED) or notch.depth_px <= 0:
+        return chip
+    u_depth = {
+        "baseline": chip.u_depth_px["baseline"],
+        "light": float(seen.noise.level_px[first]),
+        **notch.u_depth_px,
+    }
+    u = np.hypot.reduce(list(u_depth.values()))
+    if notch.depth_px < _SEEN_TWICE * u:
+        return None
+    if u > np.hypot.reduce(list(chip.u_depth_px.values())):
+        return chip
+    place = np.array([notch.place_px])
+    deepest = seen.frame.to_photo(place, line(place) + notch.depth_px)[0]
+    return replace(
+        chip,
+        place_px=notch.place_px,
+        depth_px=notch.depth_px,
+        deepest_px=(float(deepest[0]), float(deepest[1])),
+        u_depth_px=u_depth,
+    )
+
+
+def _deepest(offset: Floats, inner: slice, noise: float, blur: float) -> tuple[int, float, float]:
+    """Column (within `inner`) and depth of the deepest place, and over how many times the least width it is averaged.
+
+    The deepest of many noisy columns lies too deep, the more so the longer a flat floor is: the smoothing is widened for as
+    long as that lowers the depth by no more than noise does.
+    """
+    widest = 1.0
+    first = calm(offset, 1.25 * blur)[inner]
+    k = int(np.argmax(first))
+    depth = float(first[k])
+    while 2.5 * widest * blur < (inner.stop - inner.start) / 2:
+        smooth = calm(offset, 1.25 * 1.6 * widest * blur)[inner]
+        if np.max(first) - np.max(smooth) > noise:
+            break
+        widest *= 1.6
+        k, depth = int(np.argmax(smooth)), float(np.max(smooth))
+    return k, depth, widest
+
+
+def _spike(offset: Floats, depth: float, blur: float) -> float:
+    """By how much the deepest place of a deep chip goes beyond what is three blurs wide: it may be a dark wall behind the chip."""
+    if depth < NEAR * blur:
+        return 0.0
+    kernel = np.ones((1, max(1, round(3 * blur))), np.uint8)
+    floor = cv2.morphologyEx(
+        offset[None, :].astype(np.float32), cv2.MORPH_OPEN, kernel, borderType=cv2.BORDER_REPLICATE
+    )
+    return max(0.0, depth - float(floor.max()))

@@ -1,0 +1,170 @@
+"""From the photo to one edge: straightened, traced, and held against the undamaged edge."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.features.chips.odd import foreign, gleam_ends, grounds_meet, widened
+from wearscope.features.chips.openings import closed, with_openings
+from wearscope.features.chips.seen import MOUTH, NEAR, Noise, SeenEdge, runs
+from wearscope.geometry.baseline import Baseline, fit_baseline, tail_sigma
+from wearscope.outline.shape import CornerPose, Outline
+from wearscope.photo.read import Photo, srgb_to_linear
+from wearscope.subpixel.trace import (
+    Frame,
+    Strip,
+    Trace,
+    best_weights,
+    contour_offsets,
+    ground_levels,
+    running_median,
+    straighten,
+    trace_edge,
+)
+
+__all__ = ["follow_edge"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+_SEEN = 0.5
+"""Least share of an edge that must be told from the background."""
+_FAR = 12.0
+"""What lies farther behind the undamaged edge than so many of its standard deviations is no scatter."""
+_THIN = 3
+"""Every so many columns of the edge show its course; blur makes neighbours alike."""
+_GUARD = 3.0
+"""Columns next to the corner's arc that its blur still touches, in sigma_b."""
+
+
+def follow_edge(photo: Photo, outline: Outline, corner: CornerPose, name: str) -> SeenEdge | str:
+    """One edge outside of the corner, as far as it could be told from the ground, or why it could not."""
+    frame, blur = _frame(corner, name), corner.blur_px
+    walk = _walk_from_corner(outline.points_px, frame)
+    start = _corner_zone(outline.points_px, corner) + _GUARD * blur + outline.mask_step
+    s = np.arange(0.0, np.max(frame.to_strip(walk)[0], initial=0.0) + 1)
+    rough = contour_offsets(frame, walk, s)
+    shared = max(3 * blur, 2.0 * outline.mask_step)
+    course = _line(s, rough, start, floor=0.25 * outline.mask_step, step=shared)
+    if course is None or course.end_px - start < 4 * MOUTH * blur:
+        return f"{name}: too little of it lies outside the corner to tell damaged from undamaged"
+    on = s <= course.end_px
+    s, rough = s[on], rough[on] - course(s[on])
+    weights = _weights(photo, frame, s[s >= start], course, blur)
+    # every few columns are enough to see where the whole edge lies
+    _, _, line = _traced(photo, frame, s[::_THIN], course(s[::_THIN]), weights, start, blur)
+    if line is not None:
+        rough += course(s) - line(s)
+        strip, trace, line = _traced(photo, frame, s, line(s), weights, start, blur)
+    if line is None:
+        return f"{name}: the edge is too faint to follow"
+    ground = ground_levels(strip, trace, blur_px=blur)
+    edge, doubt = with_openings(photo, strip, weights, trace, ground, rough, start, blur)
+    told = np.isfinite(edge[(s >= start) & (s <= line.end_px)])
+    if min(told.mean(), line.on_edge[: len(told) // 4].mean()) < _SEEN:
+        return f"{name}: cutter and background look alike along most of it, or beside the corner"
+    away = strip.d_px[:, None] - (line(s) - strip.course_px)
+    opening = np.abs(np.nan_to_num(edge - line(s))) > NEAR * blur
+    odd = (
+        foreign(strip, trace, ground, away, blur)
+        | grounds_meet(strip, ground, blur)
+        | (gleam_ends(trace, ground, blur) & ~widened(opening, 6 * blur))
+    )
+    edge[widened(odd, 3 * blur)] = np.nan
+    part = (s >= start) & (s <= line.end_px)
+    missing = _bridged(edge[part] - line(s[part]), round(MOUTH * blur), NEAR * blur)
+    # rims and grinding marks belong to the edge's own scatter, chips that stand far out of it do not
+    usual = np.abs(missing) < _FAR * max(line.noise_px, tail_sigma(missing[line.on_edge[: len(missing)]]))
+    noise = _noise(missing, usual, trace, part, line.noise_px, blur)
+    outline_px = _outline_length(walk, frame) - start
+    return SeenEdge(name, frame, s[part], missing, doubt[part], line, noise, blur, outline_px)
+
+
+def _traced(
+    photo: Photo, frame: Frame, s: Floats, course: Floats, weights: Floats, start: float, blur: float
+) -> tuple[Strip, Trace, Baseline | None]:
+    """The strip along a course, the edge traced in it, and the undamaged edge through that."""
+    strip = straighten(
+        photo.linear_bgr,
+        photo.size,
+        frame,
+        s_px=s,
+        course_px=course,
+        d_range=(-9 * blur - 2, 10 * blur + 2),
+        weights=weights,
+    )
+    trace = trace_edge(strip, blur_px=blur)
+    return strip, trace, _line(s, trace.offset_px + course, start, floor=0.0, step=3 * blur)
+
+
+def _weights(photo: Photo, frame: Frame, s: Floats, course: Baseline, blur: float) -> Floats:
+    """How to mix the channels for this edge, from the colours some blurs beside it."""
+    width, height = photo.size
+    places, away = np.meshgrid(
+        s[:: max(1, len(s) // 96)], blur * np.array([-5.0, -4.0, -3.0, 3.0, 4.0, 5.0]), indexing="ij"
+    )
+    at = np.rint(frame.to_photo(places, course(places.ravel()).reshape(places.shape) + away)).astype(int)
+    x, y = np.clip(at[..., 0], 0, width - 1), np.clip(at[..., 1], 0, height - 1)
+    light = srgb_to_linear(photo.encoded[y, x] / photo.top)
+    return best_weights(np.median(light[:, 3:], axis=1), np.median(light[:, :3], axis=1))
+
+
+def _bridged(values: Floats, gap: int, deep: float) -> Floats:
+    """Straight lines across places that were not seen, if they are less than `gap` columns wide or the edge is `deep` down on both
+    sides: it has not come back up between."""
+    known = np.isfinite(values)
+    if not known.any():
+        return values
+    columns = np.arange(len(values))
+    near = closed(known, gap)
+    for a, b in runs(~near):
+        if a > 0 and b < len(values) and min(values[a - 1], values[b]) > deep:
+            near[a:b] = True
+    filled = np.interp(columns, columns[known], values[known])
+    return np.where(near, filled, np.nan)
+
+
+def _noise(missing: Floats, good: Bools, trace: Trace, part: Bools, single: float, blur: float) -> Noise:
+    noise, level = trace.noise_px[part], trace.level_px[part]
+    seen = np.isfinite(noise) & good
+
+    def near(values: Floats) -> Floats:
+        return running_median(np.where(seen, values, np.nan), 4 * MOUTH * blur)
+
+    worse = np.maximum(1.0, near(noise) / np.median(noise[seen]))
+    return Noise(missing, good, worse, near(level), single)
+
+
+def _frame(corner: CornerPose, name: str) -> Frame:
+    end, side = np.array(corner.end_direction), np.array(corner.side_direction)
+    along, other = (end, side) if name == "end edge" else (side, end)
+    into = other - (other @ along) * along
+    into /= np.hypot(*into)
+    return Frame(corner.apex_px, (float(along[0]), float(along[1])), (float(into[0]), float(into[1])))
+
+
+def _walk_from_corner(points: Floats, frame: Frame) -> Floats:
+    """The contour from its point nearest to the corner onward along the frame's edge."""
+    nearest = int(np.argmin(np.hypot(*(points - np.array(frame.origin_px)).T)))
+    s, _ = frame.to_strip(points)
+    ahead, behind = s[nearest : nearest + 80], s[max(0, nearest - 80) : nearest + 1]
+    return points[nearest:] if np.max(ahead) >= np.max(behind) else points[nearest::-1]
+
+
+def _outline_length(walk: Floats, frame: Frame) -> float:
+    """How far the outline goes on along an edge (px from the corner), bends of a helix and of wear included."""
+    s, d = frame.to_strip(walk)
+    return float(np.max(s[np.abs(d) < 0.5 * s], initial=0.0))
+
+
+def _corner_zone(points: Floats, corner: CornerPose) -> float:
+    """How far along both edges the corner's own loss reaches (px): the tangent length of the arc with its recession."""
+    apex = np.array(corner.apex_px)
+    recession = float(np.min(np.hypot(*(points - apex).T)))
+    cosine = float(np.dot(corner.end_direction, corner.side_direction))
+    half = np.arccos(np.clip(cosine, -0.99, 0.99)) / 2
+    return float(recession * np.cos(half) / (1 - np.sin(half)))
+
+
+def _line(s: Floats, offset: Floats, start: float, *, floor: float, step: float) -> Baseline | None:
+    part = s >= start
+    return fit_baseline(s[part], offset[part], floor_px=floor, step_px=step)
