@@ -13,10 +13,10 @@ from wearscope.features.end_view import measure_end
 from wearscope.finding import Finding
 from wearscope.geometry.scale import Scale
 from wearscope.grading.limits import load_limits
-from wearscope.inspection import Inspection
+from wearscope.inspection import Inspection, join
 from wearscope.photo.read import Photo, decode_photo, read_photo
 from wearscope.pipeline import TypedScale, inspect_photo
-from wearscope.synthetic import Camera, Look, corner_scene, encode_jpeg, end_scene, photograph
+from wearscope.synthetic import Camera, Chip, Look, Wear, corner_scene, encode_jpeg, end_scene, photograph
 
 CAMERA = Camera(blur_px=1.2, full_well_e=9000, read_e=6, bayer=True, vignetting=0.15)
 
@@ -93,6 +93,138 @@ def matched(finding: Finding, truth: dict[str, Any]) -> np.ndarray:
     away = np.hypot(*(marks[:, None] - np.array(truth["corners_px"])).transpose(2, 0, 1))
     assert away.min(axis=1).max() < 0.03 * 3 * truth["px_per_mm"]
     return np.array(truth["corner_radius_from_axis_mm"])[away.argmin(axis=1)]
+
+
+def damaged(case: int) -> tuple[Photo, dict[str, Any]]:
+    """An end of 2 to 5 flutes: two in five corners broken off, two in five end edges chipped."""
+    rng, flutes = np.random.default_rng(case), 2 + case % 4
+
+    def some(draw: Any, none: Any) -> tuple[Any, ...]:
+        return tuple(draw() if rng.random() < 0.4 else none for _ in range(flutes))
+
+    breaks = some(lambda: (float(rng.uniform(0.05, 0.3)), float(rng.uniform(0.05, 0.3))), (0.0, 0.0))
+    chips = some(lambda: (Chip(0.6, float(rng.uniform(0.04, 0.12)), 0.25),), ())
+    return drawn(case, flutes=flutes, breaks_mm=breaks, chips=chips)
+
+
+def state(photo: Photo, truth: dict[str, Any]) -> tuple[Finding, list[dict[str, Any]]]:
+    """What is found of each flute, and in the same order what was drawn."""
+    report = inspected(photo, truth, flutes=truth["flute_count"]).photos[0]
+    finding = Finding({m.name: m.quantity for m in report.measurements}, report.not_measured, report.marks)
+    marks = np.array([mark.px for mark in report.marks if mark.name == "flute"]).reshape(-1, 2)
+    away = np.hypot(*(marks[:, None] - np.array(truth["corners_px"])).transpose(2, 0, 1))
+    return finding, [truth["teeth"][k] for k in away.argmin(axis=1)]
+
+
+def check_states(cases: range) -> None:
+    """No break and no chip where none is; what is said of one holds; deep ones are found where the edge could be followed."""
+    limits_hold, chips_hold, most_hold, whole, broken, chipped = [], [], [], 0, [], []
+    for case in cases:
+        photo, truth = damaged(case)
+        finding, teeth = state(photo, truth)
+        if "end_edge_gap" not in finding.quantities:
+            continue
+        for k, tooth in enumerate(teeth, start=1):
+            recession = finding.quantities.get(f"flute_{k}_recession")
+            notch = finding.quantities.get(f"flute_{k}_chip")
+            deepest = max([chip["depth_mm"] for chip in tooth["chips"]], default=0.0)
+            if recession is None:
+                assert finding.not_measured[f"flute_{k}_recession"]
+            else:
+                limits_hold.append(recession.value <= tooth["recession_mm"])
+            if tooth["recession_mm"] > 0.1:
+                broken.append(recession is not None)
+            if notch is None:
+                assert finding.not_measured[f"flute_{k}_chip"]
+            elif notch.kind == "value":
+                assert deepest > 0
+                chips_hold.append(abs(notch.value - deepest) < notch.expanded)
+            else:
+                most_hold.append(notch.value >= deepest)
+            if deepest:
+                chipped.append(notch is not None and notch.kind == "value")
+            whole += not deepest and not tooth["recession_mm"]
+    print(
+        f"{whole} whole flutes; {np.mean(broken):.2f} of {len(broken)} broken corners found, {np.mean(limits_hold):.3f} of {len(limits_hold)} lower limits hold;"
+        f" {np.mean(chipped):.2f} of {len(chipped)} chips found, {np.mean(chips_hold):.3f} of {len(chips_hold)} depths and {np.mean(most_hold):.3f} of {len(most_hold)}"
+        " upper limits hold"
+    )
+    assert np.mean(limits_hold) >= 0.95
+    assert np.mean(most_hold) >= 0.95
+    assert np.mean(chips_hold) >= 0.9
+    assert np.mean(broken) >= 0.8
+
+
+def test_the_state_of_each_flute_is_never_worse_than_drawn() -> None:
+    check_states(range(2, 20))
+
+
+@pytest.mark.slow
+def test_the_state_of_each_flute_is_never_worse_than_drawn_full_count() -> None:
+    check_states(range(2000, 2120))
+
+
+@pytest.mark.parametrize(
+    ("breaks", "chips", "grade"),
+    [
+        ((), (), "sharp"),
+        (((0.0, 0.0), (0.2, 0.25), (0.0, 0.0)), (), "discard"),
+        ((), ((), (Chip(0.6, 0.14, 0.3),), ()), "discard"),
+        ((), ((), (Chip(0.6, 0.07, 0.3),), ()), "worn"),
+    ],
+)
+def test_damage_that_is_proven_counts_and_its_flute_is_named(breaks: Any, chips: Any, grade: str) -> None:
+    # Limits of a 6 mm flat cutter: chips 0.04 and 0.10 mm, corner 0.04 and 0.10 mm of radius (common practice, no source).
+    photo, truth = drawn(
+        3,
+        flutes=3,
+        size=(1600, 1200),
+        px_per_mm=140.0,
+        breaks_mm=breaks,
+        chips=chips,
+        look=Look(background="dark"),
+    )
+    report = inspected(photo, truth, flutes=3).photos[0]
+    assert report.grade == grade
+    named = [remark for remark in report.remarks if "broken off" in remark or "chipped" in remark]
+    assert len(named) == (grade != "sharp")
+    if named:
+        number = int(named[0].split()[1])
+        mark = next(m for m in report.marks if m.name == "flute" and m.text == f"flute {number}")
+        assert np.hypot(*np.subtract(mark.px, truth["corners_px"][1])) < 0.1 * 3 * 140
+
+
+def test_an_end_counts_beside_the_corners_of_a_cutter_and_never_alone() -> None:
+    """The corners prove it sharp; the end adds what it shows, good or bad, and cannot stand for a corner."""
+
+    def corner(flute: int) -> Inspection:
+        scene = corner_scene(
+            np.random.default_rng(flute),
+            size=(1024, 768),
+            px_per_mm=250,
+            corner_px=(600, 470),
+            wear=Wear(radius_mm=0.01),
+        )
+        data = encode_jpeg(photograph(scene, CAMERA, np.random.default_rng(1))[0], 92)
+        return inspect_photo(
+            decode_photo(data, f"{flute}.jpg"),
+            scale_source=TypedScale(250.0),
+            facts=Facts("flat", "carbide", 6.0, 2),
+            limits=load_limits(),
+            flute=flute,
+        )
+
+    corners = [corner(1), corner(2)]
+    good, bad = (
+        inspected(
+            *drawn(5, flutes=2, px_per_mm=85.0, look=Look(background="dark"), breaks_mm=breaks), flutes=2
+        )
+        for breaks in ((), ((0.0, 0.0), (0.2, 0.25)))
+    )
+    together = [join([*corners, end], limits=load_limits()) for end in (good, bad)]
+    assert [(one.grade, one.complete) for one in together] == [("sharp", True), ("discard", True)]
+    assert (good.grade, good.complete) == ("sharp", False)
+    assert not join([corners[0], good], limits=load_limits()).complete
 
 
 def test_ends_are_measured_within_their_uncertainty_or_refused() -> None:

@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Protocol
 
 from wearscope.facts import CutterKind, Facts
-from wearscope.features.chips import measure_chips
+from wearscope.features.chips import measure_chips, scan_edges
 from wearscope.features.corner import measure_corner
-from wearscope.features.end_view import counts_flutes, measure_end
+from wearscope.features.end_view import Notch, counts_flutes, look_at_end, with_notches
 from wearscope.features.land import measure_land
 from wearscope.features.nose import measure_nose
 from wearscope.features.patch import measure_patch
@@ -229,9 +229,26 @@ def _seen(
     elif view in ("shank", "profile"):
         yield measure_shank(photo, scale, view=view)
     elif view == "end":
-        yield measure_end(photo, scale, flutes=facts.flutes)
+        end, corners = look_at_end(photo, scale, flutes=facts.flutes)
+        yield with_notches(end, [_notch(photo, corner) for corner in corners], scale)
     else:
         yield Finding(not_measured=dict.fromkeys(expected, "nothing is measured on photos of this view yet"))
+
+
+def _notch(photo: Photo, corner: Outline) -> Notch:
+    """The deepest chip in the end edge of a corner seen along the axis. What the outline behind it lacks is no cutting edge's."""
+    scans, reasons = scan_edges(photo, corner)
+    edge = next((scan for scan in scans if scan.name == "end edge"), None)
+    if edge is None or not edge.followed:
+        why = next(
+            (reason for reason in reasons if reason.startswith("end edge")),
+            "end edge: too little of it could be followed",
+        )
+        return Notch(None, why=why)
+    if not edge.chips:
+        return Notch(Quantity(edge.at_most_px, "px", {"noise": edge.noise_px}, "upper_limit"))
+    deepest = max(edge.chips, key=lambda chip: chip.depth_px)
+    return Notch(Quantity(deepest.depth_px, "px", deepest.u_depth_px), deepest.deepest_px)
 
 
 def _along_edge(

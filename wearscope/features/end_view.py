@@ -4,27 +4,34 @@ The tip is sharp in the picture, what lies behind it is not. Going in from outsi
 outline: at a cutting corner it drops from the cutting circle straight down the rake face. All corners drop in one sense of turn and
 stand evenly round the axis, or the picture is refused: nothing is guessed.
 
+Of each corner it is told how far it is broken back from where its two edges meet, and of each end edge its deepest notch: both are broken away when they show here.
+What does not show says nothing, because a rounding and a chip of the side edge look whole along the axis.
+
 The axis itself is not to be seen. Flutes and gashes are ground about it and do not wear away, so it is where the inner part of
 the picture, turned by one pitch, fits itself: distances are from there. That the whole tip runs out against the shank is not seen.
 """
 
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.finding import Curve, Finding, Mark
+from wearscope.geometry.baseline import fit_baseline
 from wearscope.geometry.scale import Scale
 from wearscope.outline.find import gradients_of, small_copy
 from wearscope.outline.gate import WIDEST_BLUR_PX, exposure_flags
+from wearscope.outline.shape import CornerPose, Outline
 from wearscope.photo.read import Photo
 from wearscope.quantity import ONE_SIDED_95, Quantity
 from wearscope.subpixel.path import best_path
 from wearscope.subpixel.profile import measure_steps
 from wearscope.subpixel.symmetry import find_pivot
 
-__all__ = ["NAMES", "counts_flutes", "measure_end"]
+__all__ = ["NAMES", "Notch", "counts_flutes", "look_at_end", "measure_end", "with_notches"]
 
 Floats = NDArray[np.float64]
 
@@ -73,7 +80,30 @@ _BACK_DEG = (0.8, 7.0)
 """The outline behind a corner that is carried on to it: beyond what blur and a rounded corner touch, nearer than the heel of a primary relief."""
 _CENTRE = 0.03
 """An edge seen to go on to within this share of the radius reaches the centre; one that stops farther out leaves a pin that must be rubbed away."""
-_SIDE_ON = "seen along the axis a rounded or chipped corner looks like one that stands back: judge it on a photo of the corner, side-on"
+_SIDE_ON = "along the axis a rounding or a chip shows only where it is broken through: judge it on a photo of the corner, side-on"
+_FAN_DEG = 30.0
+"""To both sides of the middle between the two edges of a corner: a break as much as three times longer on one edge has its nearest place there."""
+_BESIDE, _LAND_AT = (-8.0, -3.0), (0.10, 0.16)
+"""Where the light before a corner is taken (sigma_b from it) and that of the land (share of the radius): beyond a break of the corner that is
+three times the usual limit."""
+_STANDS_OUT = 0.25
+"""Share of the lighter by which land and what lies before it must differ: half of what the steps of end edges usually show."""
+_PULLED_IN = 0.77
+"""Blur pulls a sharp corner's 50 % contour in by so many sigma_b, a blunt one's not (check values 3.4)."""
+_BETWEEN = 0.77
+"""Sigma_b between 35 and 65 % of a blurred step: where the light changes more slowly the half level is in doubt by that."""
+_PROVEN = 3.0
+"""Standard deviations from which a corner counts as broken: one picture shows several, and none may be thrown away for chance."""
+_END_FROM, _BACK_TO_DEG = 0.62, 13.0
+"""An end edge outside its gash (share of the radius), and the outline behind a corner within its primary relief."""
+
+
+class Notch(NamedTuple):
+    """The deepest notch in an end edge: `depth` in px at `px`, an upper limit where there is none; or why that is not known."""
+
+    depth: Quantity | None
+    px: tuple[float, float] | None = None
+    why: str = ""
 
 
 class _Unclear(Exception):
@@ -115,10 +145,20 @@ class _Teeth:
 
 
 def measure_end(photo: Photo, scale: Scale, *, flutes: int | None = None) -> Finding:
+    """As `look_at_end`, without the edges."""
+    return look_at_end(photo, scale, flutes=flutes)[0]
+
+
+def look_at_end(
+    photo: Photo, scale: Scale, *, flutes: int | None = None
+) -> tuple[Finding, tuple[Outline, ...]]:
     """Flute count, distance of each corner from the axis and how much they differ, and how near to the centre an edge reaches.
 
     `flutes`: the number that was given; another one in the picture is flagged. The corners are numbered clockwise as seen; which is the
     flute 1 of other photos, a picture of the end cannot tell. What cannot be told is named with its reason.
+
+    Of each corner it is measured how far it stands back from where its two edges meet; a proven one is `corner_recession`. The outlines are those of the
+    corners in the same order, each with its end edge outside the gash, for notches to be looked for in it (`with_notches`).
     """
     small, _ = small_copy(photo)
     flags = exposure_flags(small)
@@ -126,9 +166,8 @@ def measure_end(photo: Photo, scale: Scale, *, flutes: int | None = None) -> Fin
     try:
         tip = _find_tip(photo)
     except _Unclear as reason:
-        return Finding(
-            not_measured=dict.fromkeys(NAMES, str(reason)) | elsewhere, flags=(*flags, "end_unclear")
-        )
+        missing = dict.fromkeys(NAMES, str(reason)) | elsewhere
+        return Finding(not_measured=missing, flags=(*flags, "end_unclear")), ()
     count = len(tip.at)
     flags = (
         *flags,
@@ -145,16 +184,203 @@ def measure_end(photo: Photo, scale: Scale, *, flutes: int | None = None) -> Fin
         teeth = _teeth(photo, tip)
     except _Unclear as reason:
         why = {name: str(reason) for name in NAMES if name not in quantities} | elsewhere
-        return Finding(quantities, why, _marks(tip.corners_px), flags, (), (_no_plunge(),))
+        return Finding(quantities, why, _marks(tip.corners_px), flags, (), (_no_plunge(),)), ()
     measured = _radii(teeth) | {"corner_radius_spread": _spread(teeth), "end_edge_gap": _gap(teeth, tip)}
+    picture = photo.linear()
+    corners = [_corner(picture, tip, teeth, k) for k in range(count)]
+    measured |= {
+        f"flute_{k + 1}_recession": c.recession for k, c in enumerate(corners) if c.recession is not None
+    }
+    broken = [c.recession for c in corners if c.recession is not None]
+    if broken:
+        measured["corner_recession"] = max(broken, key=lambda quantity: quantity.value)
     quantities |= {name: scale.to_mm(quantity) for name, quantity in measured.items()}
-    return Finding(
+    elsewhere |= {f"flute_{k + 1}_recession": c.why for k, c in enumerate(corners) if c.why}
+    finding = Finding(
         quantities,
         elsewhere,
         _marks(teeth.corners_px),
         flags,
         (_circle_curve(teeth),),
-        (_reach(measured["end_edge_gap"], tip.radius_px), *_short(quantities, count)),
+        (
+            _reach(measured["end_edge_gap"], tip.radius_px),
+            *_short(quantities, count),
+            *_broken(quantities, count),
+        ),
+    )
+    return finding, tuple(c.outline for c in corners)
+
+
+class _Corner(NamedTuple):
+    """How far a corner stands back, px, or `why` that cannot be told, and its outline."""
+
+    recession: Quantity | None
+    why: str
+    outline: Outline
+
+
+def _corner(picture: NDArray[np.float32], tip: _Tip, teeth: _Teeth, k: int) -> _Corner:
+    """The corner between its end edge, outside the gash, and the outline behind it."""
+    axis, out, reach = teeth.axis_px, teeth.toward[k], float(teeth.radii_px[k])
+    ahead = np.array([-out[1], out[0]])
+    line, gash = _undamaged(picture, axis, out, reach, tip)
+    s = np.arange(gash, reach, 1.0)
+    edge = axis + s[:, None] * out + line(s)[:, None] * ahead
+    turn = 2 * np.pi * np.arange(_RAYS) / _RAYS
+    ring = tip.middle_px + tip.rho_px[:, None] * np.column_stack([np.cos(turn), np.sin(turn)]) - axis
+    behind = -tip.sense * np.arctan2(ring @ ahead, ring @ out)
+    used = (behind > np.deg2rad(_BACK_DEG[0])) & (behind < np.deg2rad(_BACK_TO_DEG))
+    used &= np.abs(np.hypot(*ring.T) - reach) < 0.12 * reach
+    back = (axis + ring[used])[np.argsort(behind[used])]
+    corner = _edges_meet(ring[used], behind[used], axis, out, ahead, line, reach, tip)
+    inward, along = (_unit(far - corner) for far in (edge[0], back[len(back) // 2]))
+    recession, why = _recession(picture, tip, corner, (inward, along), reach, float(teeth.noise_px[k]))
+    gone = max(recession.value if recession is not None else 0.0, 0.5)
+    clear = gone / np.tan(np.pi / 8)  # the tangent length of an arc with this recession between square edges
+    nearest = corner + gone * _unit(inward + along)
+    kept = [points[np.hypot(*(points - corner).T) > clear] for points in (edge, back)]
+    contour = np.vstack([kept[0], nearest, kept[1]])
+    if inward[0] * along[1] > inward[1] * along[0]:
+        contour = contour[::-1]
+    (ix, iy), (ax, ay) = inward, along
+    end_px, side_px = (float(np.hypot(*(far - corner))) for far in (edge[0], back[-1]))
+    place = (float(corner[0]), float(corner[1]))
+    pose = CornerPose(
+        place, (float(ix), float(iy)), (float(ax), float(ay)), end_px, side_px, tip.blur_px, True
+    )
+    return _Corner(recession, why, Outline(contour, np.zeros(picture.shape, bool), 1, pose))
+
+
+def _undamaged(
+    picture: NDArray[np.float32], axis: Floats, out: Floats, reach: float, tip: _Tip
+) -> tuple[Callable[[Floats], Floats], float]:
+    """The end edge as `_end_edge` gives it, but as it was before anything broke out of it, and where its gash ends, px from the axis."""
+    ahead = np.array([-out[1], out[0]])
+    rough = _end_edge(picture, axis, out, reach, max(4 * tip.blur_px, 9.0))
+    s = np.arange(0.985 * reach, _END_FROM * reach, -1.0)
+    points = axis + s[:, None] * out + rough(s)[:, None] * ahead
+    fits = measure_steps(
+        picture, points, np.broadcast_to(ahead, points.shape), half_px=max(10 * tip.blur_px, 12.0)
+    )
+    good = fits.ok & (fits.u_position < tip.blur_px)
+    base = None
+    if good.sum() > len(s) / 3:
+        missing = -tip.sense * (rough(s[good]) + fits.position[good])
+        base = fit_baseline(reach - s[good], missing, floor_px=0.25, step_px=3 * tip.blur_px)
+    if base is None:
+        raise _Unclear("an end edge does not stand out from what lies before it")
+    return lambda at: -tip.sense * base(reach - np.asarray(at)), reach - base.end_px
+
+
+def _edges_meet(
+    ring: Floats,
+    behind: Floats,
+    axis: Floats,
+    out: Floats,
+    ahead: Floats,
+    line: Callable[[Floats], Floats],
+    reach: float,
+    tip: _Tip,
+) -> Floats:
+    """Where the end edge meets the outline behind it as if nothing were broken off: damage only removes, so the undamaged outline
+    is its asymmetric baseline."""
+    order = np.argsort(behind)
+    base = fit_baseline(
+        reach * behind[order], reach - np.hypot(*ring[order].T), floor_px=0.25, step_px=3 * tip.blur_px
+    )
+    radius = reach if base is None else reach - float(base(np.zeros(1))[0])
+    at = np.arctan2(float(line(np.array([radius]))[0]), radius)
+    return np.asarray(axis + radius * (np.cos(at) * out + np.sin(at) * ahead))
+
+
+def _unit(vector: Floats) -> Floats:
+    return np.asarray(vector / np.hypot(*vector))
+
+
+def _recession(
+    picture: NDArray[np.float32],
+    tip: _Tip,
+    corner: Floats,
+    edges: tuple[Floats, Floats],
+    reach: float,
+    noise: float,
+) -> tuple[Quantity | None, str]:
+    """Distance from where the two edges meet to the nearest of the land, along a fan between them, px, or why none is proven.
+
+    What is broken off the edges beside it pulls the place where they meet inward: it is at least so much.
+    """
+    blur, middle = tip.blur_px, _unit(edges[0] + edges[1])
+    fan = np.deg2rad(np.linspace(-_FAN_DEG, _FAN_DEG, 13))
+    ways = np.cos(fan)[:, None] * middle + np.sin(fan)[:, None] * np.array([-middle[1], middle[0]])
+    t = np.arange(_BESIDE[0] * blur, _LAND_AT[1] * reach, 0.25)
+    at = corner + t[:, None] * ways[:, None]
+    x, y = (np.asarray(at[..., axis], np.float32) for axis in (0, 1))
+    light = np.asarray(
+        cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float64
+    )
+    before = np.median(light[:, t < _BESIDE[1] * blur])
+    land = np.median(light[:, t > _LAND_AT[0] * reach], axis=1)
+    if np.abs(land - before).min() < _STANDS_OUT * max(float(np.median(land)), float(before)):
+        return None, "the corner does not stand out from what lies behind it"
+    share = (light - before) / (land - before)[:, None]
+    lasting = max(round(2 * blur / 0.25), 3)
+    seen = np.array([np.convolve(row > 0.5, np.ones(lasting), "valid") == lasting for row in share])
+    if not seen.any(axis=1).all():
+        return None, "the corner does not stand out from what lies behind it"
+    first = t[np.argmax(seen, axis=1)]
+    course = np.polynomial.Polynomial.fit(fan, first, 3)
+    low, high = (t[np.argmax(share > level, axis=1)] for level in (0.35, 0.65))
+    parts = {
+        "noise": float(np.std(first - course(fan))),
+        "edges": float(np.hypot(noise, 0.2)),
+        "blur": _PULLED_IN * blur / np.sqrt(12),
+        "light": max(float(np.median(high - low)) - _BETWEEN * blur, 0.0) / 2,
+        "form": _ALIKE * reach,
+    }
+    value = float(course(fan).min()) - _PULLED_IN * blur / 2
+    doubt = float(np.sqrt(sum(u * u for u in parts.values())))
+    if value > _PROVEN * doubt:
+        return Quantity(value - ONE_SIDED_95 * doubt, "px", parts, "lower_limit"), ""
+    return (
+        None,
+        "no break is proven: a rounding and a break that does not go through look whole along the axis",
+    )
+
+
+def _broken(quantities: dict[str, Quantity], count: int) -> tuple[str, ...]:
+    """Which corners stand back from where their edges meet."""
+    return tuple(
+        f"flute {k} of this picture: its corner is broken off"
+        for k in range(1, count + 1)
+        if f"flute_{k}_recession" in quantities
+    )
+
+
+def with_notches(finding: Finding, notches: Sequence[Notch], scale: Scale) -> Finding:
+    """The finding of an end with the deepest notch of each end edge; the deepest of all is `chip_depth_max` where there is one."""
+    found = {f"flute_{k}_chip": scale.to_mm(n.depth) for k, n in enumerate(notches, 1) if n.depth is not None}
+    chips = {name: quantity for name, quantity in found.items() if quantity.kind == "value"}
+    quantities = {**finding.quantities, **found}
+    if chips:
+        quantities["chip_depth_max"] = max(chips.values(), key=lambda quantity: quantity.value)
+    missing = {name: why for name, why in finding.not_measured.items() if name not in quantities}
+    missing |= {f"flute_{k}_chip": n.why for k, n in enumerate(notches, 1) if n.depth is None}
+    marks = tuple(
+        Mark("chip", n.px, f"flute {k}: {scale.to_mm(n.depth).value:.3f} mm")
+        for k, n in enumerate(notches, 1)
+        if n.px is not None and n.depth is not None
+    )
+    words = tuple(
+        f"flute {k} of this picture: its end edge is chipped"
+        for k, n in enumerate(notches, 1)
+        if n.px is not None
+    )
+    return replace(
+        finding,
+        quantities=quantities,
+        not_measured=missing,
+        marks=(*finding.marks, *marks),
+        remarks=(*finding.remarks, *words),
     )
 
 

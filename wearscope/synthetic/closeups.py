@@ -132,13 +132,17 @@ def end_scene(
     flutes: int = 2,
     radius_offsets_mm: Sequence[float] = (),
     corner_radii_mm: Sequence[float] = (),
+    breaks_mm: Sequence[tuple[float, float]] = (),
+    chips: Sequence[Sequence[Chip]] = (),
     centre_cutting: bool = True,
     look: Look | None = None,
 ) -> Scene:
     """Looking at the tip along the axis: `flutes` bright end lands over dark flutes, a blurred shank behind.
 
-    `radius_offsets_mm` are added to the radius of each tooth, `corner_radii_mm` round its corner off in this view. The truth holds centre,
-    flute count, radius of each tooth's corner from the axis and its place, whether an edge reaches the centre and the gap to it.
+    `radius_offsets_mm` are added to the radius of each tooth, `corner_radii_mm` round its corner off in this view, `breaks_mm` break it off straight
+    (so much of its end edge, so much of the outline behind), `chips` (`at_mm` from the corner inward) lie on its end edge. The truth holds centre,
+    flute count, radius of each tooth's corner from the axis and its place, whether an edge reaches the centre and the gap to it, and of each tooth the
+    recession of its corner and its chips.
     """
     look = look or Look()
     place = Placement(px_per_mm, centre_px or ((size[0] - 1) / 2, (size[1] - 1) / 2), rotation_deg)
@@ -156,6 +160,7 @@ def end_scene(
         np.hypot(*section.points.T) > 0.8, np.maximum(rounds[tooth] - away, 0) ** 2 / (2 * rounds[tooth]), 0
     )
     outline_mm = outline_mm * (1 - loss / np.hypot(*outline_mm.T))[:, None]
+    outline_mm, teeth = _damaged(outline_mm, section, breaks_mm, chips, rng)
     tips = [
         (radius + offsets[k] - rounds[k] / 2) * np.array([np.cos(k * pitch), -np.sin(k * pitch)])
         for k in range(flutes)
@@ -175,6 +180,15 @@ def end_scene(
         "finish": look.finish,
         "background": look.background,
         "outline_px": np.round(place.to_px(thinned(outline_mm)), 3).tolist(),
+        "teeth": [
+            {
+                "recession_mm": recession,
+                "chips": [
+                    {**c, "deepest_px": place.to_px(np.array([c["deepest_mm"]]))[0].tolist()} for c in broken
+                ],
+            }
+            for recession, broken in teeth
+        ],
     }
     outline = place.to_px(outline_mm)
     if look.plain:
@@ -187,6 +201,42 @@ def end_scene(
     return Scene(
         size, scene.outlines, scene.body, _shank_behind(scene.background, place, 1.02 * radius), scene.truth
     )
+
+
+def _damaged(
+    outline: Points,
+    section: Section,
+    breaks: Sequence[tuple[float, float]],
+    chips: Sequence[Sequence[Chip]],
+    rng: np.random.Generator,
+) -> tuple[Points, list[tuple[float, list[dict[str, Any]]]]]:
+    """The outline (mm) of all teeth with what is broken off it, and of each tooth the recession of its corner and its chips."""
+    starts = np.flatnonzero((section.part == RAKE) & (np.roll(section.part, 1) != RAKE))
+    order = starts[
+        np.argsort(np.mod(np.arctan2(section.points[starts, 1], section.points[starts, 0]) + 0.1, 2 * np.pi))
+    ]
+    pieces, teeth, last = {}, {}, len(outline)
+    for tooth, tip in enumerate(order):
+        line = np.roll(outline, -tip, axis=0)
+        root = int(np.argmin(np.hypot(*section.points[tip : tip + last // (2 * section.flutes)].T)))
+        edge, records = chipped(line[:root], chips[tooth] if chips else (), rng)
+        inward, behind = breaks[tooth] if breaks else (0.0, 0.0)
+        corner = line[0]
+        kept = edge[np.hypot(*(edge - corner).T) >= inward] if inward else edge
+        lost = int((np.hypot(*(line[::-1][: last // 20] - corner).T) < behind).sum()) if behind else 0
+        recession = 0.0
+        if inward and behind:
+            a, b = kept[0] - corner, line[::-1][lost] - corner
+            recession = abs(float(a[0] * b[1] - a[1] * b[0])) / float(np.hypot(*(a - b)))
+        pieces[int(tip)] = kept, root, lost
+        teeth[tooth] = recession, [{**chip, "edge": "end"} for chip in records]
+    done: list[Points] = []
+    for n, tip in enumerate(sorted(pieces)):
+        kept, root, _ = pieces[tip]
+        following = sorted(pieces)[(n + 1) % len(pieces)]
+        stop = following - pieces[following][2] + (last if following <= tip else 0)
+        done += [kept, outline[np.arange(tip + root, stop) % last]]
+    return np.concatenate(done), [teeth[k] for k in range(len(teeth))]
 
 
 def _land_width(x: Points, half: float, mean: float, unevenness: float, rng: np.random.Generator) -> Points:
