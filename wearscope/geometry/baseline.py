@@ -7,6 +7,7 @@ coming back to it, which is where another edge begins.
 """
 
 from dataclasses import dataclass
+from functools import cache
 from itertools import combinations
 
 import numpy as np
@@ -149,22 +150,27 @@ def _candidates(s: Floats, d: Floats, length: float, degree: int) -> Floats:
     middle = np.stack(
         [s[whole].reshape(-1, size).mean(axis=1), np.median(d[whole].reshape(-1, size), axis=1)], axis=1
     )
-    picks = np.array(list(combinations(range(len(middle)), degree + 1)))
+    picks = _picks(len(middle), degree + 1)
     rows = _powers(middle[:, 0], length, degree)[picks]
     found: Floats = np.linalg.solve(rows, middle[picks, 1][..., None])[..., 0]
     return found
 
 
+@cache
+def _picks(blocks: int, count: int) -> NDArray[np.intp]:
+    return np.array(list(combinations(range(blocks), count)))
+
+
 def _convex(c: Floats) -> Bools:
     """True where the curve bends into the cutter, or not at all, everywhere (rows are candidates)."""
-    if c.shape[-1] <= 2:
-        return np.ones(c.shape[:-1], np.bool_)
-    u = np.linspace(0, 1, 9)
-    bend = np.zeros((*c.shape[:-1], len(u)))
-    for k in range(2, c.shape[-1]):
-        bend += k * (k - 1) * np.multiply.outer(c[..., k], u ** (k - 2))
-    convex: Bools = np.all(bend >= 0, axis=-1)
-    return convex
+    return np.asarray(np.all(c[..., 2:] @ _bends(c.shape[-1]) >= 0, axis=-1), np.bool_)
+
+
+@cache
+def _bends(count: int) -> Floats:
+    """Second derivative of each power from the square on, at nine places along the edge."""
+    u, k = np.linspace(0, 1, 9), np.arange(2, count)[:, None]
+    return np.asarray(k * (k - 1) * u ** (k - 2), np.float64)
 
 
 def _grow(
@@ -195,7 +201,8 @@ def _polish(s: Floats, d: Floats, length: float, c: Floats, reach: float) -> tup
         score, stop = _score(residual, reach)
         if _convex(c) and (best is None or score > best[0]):
             best = (float(score), c, int(stop))
-        last = min(len(s), int(1.15 * (int(_score(residual, wide * reach)[1]) + 1)) + 1) if wide else 0
+        end = stop if wide <= 1 else _score(residual, wide * reach)[1]
+        last = int(1.15 * (int(end) + 1)) + 1 if wide else 0
         on = np.abs(residual[:last]) < wide * reach
         if on.sum() < 3 * len(c):
             break

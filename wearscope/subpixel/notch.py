@@ -67,14 +67,14 @@ class _Form:
 
 def _vee(s: Floats, p: Floats) -> Floats:
     start, end, depth, tip = p
-    at = [start, start + np.clip(tip, 0.05, 0.95) * (end - start), end]
+    at = [start, start + min(max(tip, 0.05), 0.95) * (end - start), end]
     return np.asarray(np.interp(s, at, [0.0, depth, 0.0]))
 
 
 def _trough(s: Floats, p: Floats) -> Floats:
     start, end, depth, left, right = p
     x = (s - start) / (end - start)
-    slope = np.minimum(x / np.clip(left, 0.01, 0.48), (1 - x) / np.clip(right, 0.01, 0.48))
+    slope = np.minimum(x / min(max(left, 0.01), 0.48), (1 - x) / min(max(right, 0.01), 0.48))
     return np.asarray(depth * np.clip(slope, 0.0, 1.0))
 
 
@@ -82,7 +82,7 @@ def _bowl(s: Floats, p: Floats) -> Floats:
     """Between half an ellipse (power 1/2) and a shallow arc (1)."""
     start, end, depth, power = p
     x = 2 * (s - start) / (end - start) - 1
-    return np.asarray(depth * np.maximum(1 - x * x, 0.0) ** np.clip(power, 0.4, 1.2))
+    return np.asarray(depth * np.maximum(1 - x * x, 0.0) ** min(max(power, 0.4), 1.2))
 
 
 _FORMS = (
@@ -201,8 +201,7 @@ def fit_notch(
     begin = [(form, _begin(form, view, outer, contour_px)) for form in _FORMS]
     sides, about = outer, view.share(contour)
     for turn in range(3):
-        # the first light is rough: a few steps will do
-        most = 4 if turn == 0 else 12
+        most = (4, 6, 12)[turn]  # the light is rough at first: a few steps will do
         fits: list[_Fit] = []
         for form, p in begin:
             rival = min((fit.cost for fit in fits), default=np.inf)
@@ -348,7 +347,8 @@ def _descend(
     """Least squares (Levenberg and Marquardt) in the whole picture, with priors on what is known beforehand.
 
     Pixels count by the scatter of the side that `about` fills them with; at `most` so many steps, and none where ten like the last would
-    leave the form hopeless beside a `rival` of that cost.
+    leave the form hopeless beside a `rival` of that cost. SciPy's `least_squares` would decompose 4,000 rows for what normal equations of a
+    dozen parameters do here in a fifth of the time, half of a step again, and knows no rival.
     """
     own = len(p) - _COMMON
     ground, cutter = sides

@@ -260,8 +260,15 @@ def _middle(values: Floats) -> float:
 
 def _level(values: Floats) -> tuple[Floats, Floats]:
     """Median and robust scatter down the rows."""
-    middle = np.median(values, axis=0)
-    return middle, 1.4826 * np.median(np.abs(values - middle), axis=0)
+    middle = _median(values)
+    return middle, 1.4826 * _median(np.abs(values - middle))
+
+
+def _median(values: Floats) -> Floats:
+    """Down the rows; NaN where one is. Sorting a few rows is quicker than NumPy's median."""
+    ordered = np.sort(values, axis=0)
+    middle = 0.5 * (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2])
+    return np.where(np.isnan(ordered[-1]), np.nan, middle)
 
 
 def _nearest_crossing(share: Floats, steps: NDArray[np.int_], reach: float) -> tuple[Floats, Floats]:
