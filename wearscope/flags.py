@@ -134,6 +134,12 @@ _ALL = (
         "Give --view for each photo.",
     ),
     Flag(
+        "view_unclear",
+        "Which view the photo shows was not given: a corner in a round field, or an end before a dark ground.",
+        "Give --view corner or --view end.",
+        True,
+    ),
+    Flag(
         "view_detected:corner",
         "Which view the photo shows was not given; the picture shows a corner, side-on.",
         "Give --view if it is meant otherwise.",
@@ -193,6 +199,16 @@ _ALL = (
         "damage_inside",
         "A worn or broken patch shows inside the outline at the corner.",
         "Look at it with a loupe under another light.",
+    ),
+    Flag(
+        "dull_edge",
+        "A bright line runs along the edge: it is rounded, that is dull.",
+        "Have it sharpened, or turn the insert; a sharp edge sends no light to the lens.",
+    ),
+    Flag(
+        "even_band",
+        "A bright band of even width runs along an edge: a land ground on purpose, or an edge rubbed evenly.",
+        "Look with a loupe, and compare it with the cutter when new.",
     ),
     Flag(
         "white_balance_assumed",

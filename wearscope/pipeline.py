@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Protocol
 
 from wearscope.facts import CutterKind, Facts
+from wearscope.features.bright_line import measure_bright_line
 from wearscope.features.chips import measure_chips, scan_edges
 from wearscope.features.corner import measure_corner
 from wearscope.features.end_view import Notch, counts_flutes, look_at_end, with_notches
@@ -158,6 +159,8 @@ def _view_of(
     if is_end(photo) or (photo is not whole and counts_flutes(whole)):
         return "end", None, "view_detected:end"
     outline = _outline(photo, kind, new)
+    if photo is not whole and is_end(whole):
+        return "corner", outline, "view_unclear"
     if is_edge(photo, outline):
         return "edge", None, "view_detected:edge"
     if outline.corner is not None or outline.nose is not None:
@@ -217,6 +220,7 @@ def _seen(
                 yield corner
             chips = measure_chips(photo, outline, scale)
             yield chips
+            yield _bright_line(photo, outline.corner, corner or Finding(), chips, scale)
             if corner is not None or new is not None:
                 corner = corner or measure_corner(photo, outline, scale)
                 deepest = chips.quantities.get("chip_depth_max")
@@ -249,6 +253,15 @@ def _notch(photo: Photo, corner: Outline) -> Notch:
         return Notch(Quantity(edge.at_most_px, "px", {"noise": edge.noise_px}, "upper_limit"))
     deepest = max(edge.chips, key=lambda chip: chip.depth_px)
     return Notch(Quantity(deepest.depth_px, "px", deepest.u_depth_px), deepest.deepest_px)
+
+
+def _bright_line(photo: Photo, pose: CornerPose, corner: Finding, chips: Finding, scale: Scale) -> Finding:
+    """The shine of a dull edge, along the undamaged edges and with the blur that others have measured."""
+    edges = [curve for curve in chips.curves if curve.name == "undamaged edge"]
+    blur = corner.quantities.get("edge_blur_width")
+    return measure_bright_line(
+        photo, pose, edges, scale, blur=blur, sharpened="oversharpened" in corner.flags
+    )
 
 
 def _along_edge(

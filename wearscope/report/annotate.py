@@ -252,11 +252,11 @@ def _draw_lines(
 def _draw_pins(
     picture: Picture, marks: Sequence[Mark], *, unit: float, place: Place = lambda points: points
 ) -> None:
-    """Number the marks that belong to lines of the key, in place: C1, C2 for chips, H1 for heat, P1 for a patch."""
+    """Number the marks that belong to lines of the key, in place: C1, C2 for chips, H1 for heat, P1 for a patch, B1 for a bright line."""
     numbers: Counter[str] = Counter()
     for mark in marks:
         if mark.name.startswith(
-            ("chip", "heat", "stuck", "land", "burr", "groove", "score", "flute", "patch")
+            ("chip", "heat", "stuck", "land", "burr", "groove", "score", "flute", "patch", "bright")
         ):
             letter = mark.name[0].upper()
             numbers[letter] += 1

@@ -155,6 +155,7 @@ LINES: dict[str, LineLook] = {
     "chip": LineLook("chip", ORANGE, None, 2.5),
     "heat": LineLook("heat colours", PURPLE, (1.5, 6.0), 2.5),
     "land": LineLook("wear land", YELLOW, (4.0, 2.0), 1.5),
+    "bright line": LineLook("bright line of a dull edge", YELLOW, (2.0, 3.0), 1.5),
     "patch": LineLook("patch inside the outline", ORANGE, (8.0, 2.0), 2.0),
     "new outline": LineLook("outline when new", GREEN, (2.0, 4.0), 1.5),
     "score": LineLook("line on the shank", PURPLE, (4.0, 3.0), 1.5),

@@ -14,6 +14,7 @@ from wearscope.synthetic.section import LAND, RAKE, RELIEF, Section, facing
 from wearscope.synthetic.surface import FINISHES, Heat, brushed, clouds, film_colour, paper
 
 __all__ = [
+    "BrightLine",
     "Look",
     "Patch",
     "Seen",
@@ -43,12 +44,24 @@ class Patch:
 
 
 @dataclass(frozen=True, slots=True)
+class BrightLine:
+    """What light makes of a dull edge: a line `width_mm` wide along the outline, `level` times as light as the metal; its inner border wanders by
+    `wander` (sd, share of the width) and its light by `uneven`, along the edge. With next to none of both it is a land ground on purpose."""
+
+    width_mm: float
+    level: float = 3.0
+    wander: float = 0.15
+    uneven: float = 0.2
+
+
+@dataclass(frozen=True, slots=True)
 class Look:
     """Surface, light and background.
 
     `finish` is a key of `surface.FINISHES`. `plain` leaves out everything but two even levels (linear light, `body_level` and
     `ground_level`). `resin_share` is the share of the body under resin, `patch_mm` the reach of rough fracture surface behind chips and
-    breaks, `patch` one at a corner that is whole, `bright_rim_mm` the width of the shine on a dull edge, `defocus_px_per_mm` the blur sigma a millimetre out of the plane of the
+    breaks, `patch` one at a corner that is whole, `bright_rim_mm` the width of a faint shine that fades into the face,
+    `bright_line` that of a dull edge, `defocus_px_per_mm` the blur sigma a millimetre out of the plane of the
     axis, `light` a factor on the light from the body, `texture` the strength of the grinding lines.
     """
 
@@ -63,6 +76,7 @@ class Look:
     patch_mm: float = 0.0
     patch: Patch | None = None
     bright_rim_mm: float = 0.0
+    bright_line: BrightLine | None = None
     defocus_px_per_mm: float = 0.0
     light: float = 1.0
     texture: float = 0.12
@@ -255,6 +269,10 @@ def _with_dirt(
         uneven = 0.75 + 0.25 * clouds(size, rng, (5.0, 40.0), (0.5, 1.0))
         rim = np.clip(np.exp(-0.5 * (inward / look.bright_rim_mm) ** 2) * uneven, 0, 1.5)
         colour = colour + 0.5 * rim[..., None] * np.array([1.0, 0.97, 0.92], np.float32)
+    if look.bright_line is not None:
+        colour, truth["bright_line_width_mm"] = _with_bright_line(
+            colour, look.bright_line, outline, place, rng
+        )
     if look.patch_mm and damage:
         colour = _with_fracture(colour, seen, inward, look.patch_mm, damage, rng)
     if look.patch is not None:
@@ -269,6 +287,38 @@ def _inward_mm(cover: Light, place: Placement) -> Light:
     inside = cv2.copyMakeBorder((cover > 0.5).astype(np.uint8), 2, 2, 2, 2, cv2.BORDER_REPLICATE)
     away = cv2.distanceTransform(inside, cv2.DIST_L2, 5)[2:-2, 2:-2]
     return np.asarray(away, np.float32) / np.float32(place.px_per_mm)
+
+
+def _with_bright_line(
+    colour: Light, line: BrightLine, outline: Points, place: Placement, rng: np.random.Generator
+) -> tuple[Light, float]:
+    """Lighter between the outline and a border that wanders, at sub-pixel; its mean width (mm) along the outline in the frame, of the edge
+    where it is wider (the drawing's origin parts them)."""
+    from scipy.spatial import cKDTree
+
+    size = (colour.shape[1], colour.shape[0])
+    wide = line.width_mm * place.px_per_mm
+    wander = clouds(size, rng, (50.0, 160.0), (1.0, 1.0))
+    cover = cv2.dilate(polygon_coverage([outline], size), np.ones((5, 5), np.uint8))
+    y, x = np.nonzero((cover > 0) & (_inward_mm(cover, place) * place.px_per_mm < 2 * wide + 8))
+    step = np.hypot(*np.diff(outline, axis=0).T)
+    walk = np.concatenate([[0], np.cumsum(step)])
+    dense = np.arange(0, walk[-1], 0.1)
+    along = np.stack([np.interp(dense, walk, outline[:, k]) for k in (0, 1)], axis=1)
+    tree = cKDTree(along)
+    away = np.full(cover.shape, np.inf, np.float32)
+    away[y, x] = tree.query(np.stack([x, y], axis=1))[0]
+    border = wide * np.maximum(1 + line.wander * wander, 0.2)
+    share = np.clip(border - away + 0.5, 0, 1)
+    bright = line.level * np.maximum(1 + line.uneven * clouds(size, rng, (4.0, 30.0), (0.5, 1.0)), 0.3)
+    inside = np.all((along >= 0) & (along <= np.array(size) - 1), axis=1)
+    corner = int(np.argmin(np.hypot(*(along - np.array(place.origin_px)).T)))
+    edges = [
+        part[seen].astype(int)
+        for part, seen in ((along[:corner], inside[:corner]), (along[corner:], inside[corner:]))
+    ]
+    width = max(float(border[edge[:, 1], edge[:, 0]].mean()) for edge in edges if len(edge)) / place.px_per_mm
+    return np.asarray(colour * (1 + share * (bright - 1))[..., None], np.float32), width
 
 
 def _film(heat: Heat, inward: Light, from_corner: Light) -> Light:
