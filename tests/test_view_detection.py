@@ -28,6 +28,7 @@ from wearscope.synthetic import (
     end_scene,
     photograph,
     shank_scene,
+    through_loupe,
     turned_scenes,
 )
 
@@ -119,6 +120,34 @@ def test_views_are_told_from_the_picture(shows: str) -> None:
         report.view == right or flag == ["view_assumed"] for report, flag in zip(found, flags, strict=True)
     )
     assert flags.count([f"view_detected:{right}"]) >= 5
+
+
+@pytest.mark.parametrize("flutes", [1, 2, 4])
+def test_an_end_before_a_dark_ground_is_no_corner_in_a_loupe(flutes: int) -> None:
+    """Its shank behind looks like the round field of a loupe, in which grinding lines and edges make corners."""
+    for case in range(3):
+        rng = np.random.default_rng(case)
+        drawn = end_scene(
+            rng,
+            size=(1600, 1200),
+            px_per_mm=130.0,
+            rotation_deg=70.0 * case,
+            flutes=flutes,
+            look=Look(background="dark"),
+        )
+        report = told(photo_of(drawn, "end.jpg"))
+        assert report.view == "end" or report.grade == "retake"
+
+
+def test_a_corner_in_a_small_round_field_is_asked_for_its_view() -> None:
+    drawn = corner_scene(
+        np.random.default_rng(3), size=(1280, 960), px_per_mm=250.0, corner_px=(680.0, 520.0)
+    )
+    large, photo = (photo_of(through_loupe(drawn, radius=radius), "loupe.jpg") for radius in (0.47, 0.38))
+    assert view_flags(told(large)) == ["view_detected:corner"]
+    assert view_flags(told(photo)) == ["view_unclear"]
+    assert told(photo).grade == "retake"
+    assert view_flags(told(photo, "corner")) == []
 
 
 def test_a_ball_is_no_other_view() -> None:
