@@ -204,12 +204,12 @@ def check_widths(seeds: range, *, least: float) -> None:
 
 
 def test_width_and_uncertainty_of_drawn_lines() -> None:
-    check_widths(range(16), least=0.8)
+    check_widths(range(8), least=0.8)
 
 
 @pytest.mark.slow
 def test_width_and_uncertainty_of_many_drawn_lines() -> None:
-    check_widths(range(100, 250), least=0.90)
+    check_widths(range(100, 180), least=0.90)
 
 
 def false_lines(seeds: range) -> int:
