@@ -271,7 +271,7 @@ def test_a_flag_that_blocks_makes_a_retake(flag: str) -> None:
 
 @pytest.mark.parametrize("flag", BLOCKING)
 def test_a_proven_discard_outranks_a_flag_unless_its_numbers_are_in_doubt(flag: str) -> None:
-    believed = flag in ("edge_too_short", "scale_too_small")
+    believed = flag in ("corner_faint", "edge_too_short", "scale_too_small")
     judgement = judge(
         Finding(RUINED, flags=(*GOOD.flags, flag)),
         view="corner",

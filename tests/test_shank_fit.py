@@ -99,9 +99,9 @@ def test_half_of_the_question_is_an_error(photo: Path, words: list[str]) -> None
 
 
 def test_a_view_that_nobody_gave_is_flagged(photo: Path, tmp_path: Path) -> None:
-    """A shank taken for a corner: flagged, and never sharp."""
+    """A shank that was told from the picture alone: flagged, and never sharp."""
     document = json.loads(run(str(photo), "--px-per-mm", "110", "--out", str(tmp_path), "--json").stdout)
-    assert "view_assumed" in document["photos"][0]["flags"]
+    assert "view_detected:shank" in document["photos"][0]["flags"]
     assert document["grade"] == "retake"
 
 

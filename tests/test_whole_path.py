@@ -107,3 +107,37 @@ def test_radius_from_photo_to_number() -> None:
 @pytest.mark.slow
 def test_radius_from_photo_to_number_full_count() -> None:
     check([case(seed) for seed in range(1000, 1400)], within=0.95, pooled=0.93, paper=0.9)
+
+
+def wide(seed: int, ground: str) -> tuple[bool, bool, float]:
+    """A corner that has lost 0.3 to 0.8 mm, as an arc or (odd seeds) a chamfer: was an arc fitted, and does the recession hold; its
+    standard uncertainty, mm."""
+    rng = np.random.default_rng(seed)
+    size = rng.uniform(0.3, 0.8)
+    chamfer = Wear("chamfer", loss_end_mm=size, loss_side_mm=size * rng.uniform(0.7, 1.4))
+    scene = corner_scene(
+        rng,
+        size=(1280, 960),
+        px_per_mm=250.0,
+        corner_px=(740.0 + rng.uniform(-40, 40), 570.0 + rng.uniform(-30, 30)),
+        rotation_deg=float(rng.uniform(-15, 15)),
+        wear=chamfer if seed % 2 else Wear(radius_mm=size),
+        look=Look(background=ground),
+    )
+    camera = Camera(blur_px=1.2, full_well_e=6000, read_e=5, vignetting=0.1, jpeg_quality=88)
+    picture, truth = photograph(scene, camera, rng)
+    photo = Photo("drawn", "0" * 64, picture)
+    found = measure_corner(photo, find_outline(photo), Scale(250.0))
+    recession = found.quantities["corner_recession"]
+    holds = abs(recession.value - truth["corner_recession_mm"]) <= recession.expanded
+    return "corner_radius" in found.quantities, holds, recession.standard_uncertainty
+
+
+def test_wide_roundings_are_arcs_and_wide_chamfers_are_none() -> None:
+    """A chamfer of a hundred px strays from its best arc farther than the blur lets the picture tell; an arc of two hundred px
+    looks like an edge where it begins. Of 24 intervals that cover 95 % each, 21 or more hold in 99 of 100 tries."""
+    cases = [(seed, ground) for ground in ("backlit", "dark") for seed in range(300, 312)]
+    found = [wide(seed, ground) for seed, ground in cases]
+    assert [arc for arc, _, _ in found] == [seed % 2 == 0 for seed, _ in cases]
+    assert sum(holds for _, holds, _ in found) >= 21
+    assert max(u for _, _, u in found) < 0.005

@@ -34,6 +34,12 @@ _ALL = (
         True,
     ),
     Flag(
+        "corner_faint",
+        "The corner hardly stands out from the ground; something else may have been taken for it.",
+        "Put a dark or a lit ground well behind the cutter, and look whether the mark is on the corner.",
+        True,
+    ),
+    Flag(
         "no_shank",
         "No shank that can be measured in the picture.",
         "Show the shank from side to side, out of the frame at both ends, on a plain ground; or the whole cutter with --view profile.",

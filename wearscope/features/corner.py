@@ -61,7 +61,8 @@ _ROOM_PX = 16.0
 """The outline finds the virtual corner to about 3 px, 4 px beside a wide rounding; a fit that goes this far has lost it."""
 _ARC_MISFIT = 0.04
 """An arc fits if the outline strays from it by less than this share of the recession, and of sigma_b, rms (a 45
-degree chamfer strays from its best arc by 5 to 7 % of the recession, computed)."""
+degree chamfer strays from its best arc by 5 to 7 % of the recession, computed), and by less than sigma_b: farther than a few of
+them nobody can tell how far it strays."""
 _VAGUE = 3.0
 """An arc is given up for the outline where its radius is open by a third, and its recession this many times less certain
 than the outline's: clean arcs are surer than that."""
@@ -385,8 +386,24 @@ def _lost(fit: CornerFit, pose: CornerPose) -> bool:
         for bend, r in zip((wedge.end_bend, wedge.side_bend), reach, strict=True)
     ]
     strayed = max(abs(wedge.x - pose.apex_px[0]), abs(wedge.y - pose.apex_px[1])) > 0.99 * _ROOM_PX
+    strayed |= max(_aside(wedge, pose)) > _ROOM_PX
     blurred = wedge.blur > 0.99 * _largest_blur(pose)
     return strayed or blurred or wedge.tangent_length > min(reach) or max(swing) > _STRAIGHT
+
+
+def _aside(wedge: Wedge, pose: CornerPose) -> tuple[float, float]:
+    """How far the fitted end edge and side edge lie beside those of `pose` where these are whole, px."""
+    off = np.array([wedge.x, wedge.y]) - np.array(pose.apex_px)
+
+    def aside(angle: float, direction: tuple[float, float], gap: float) -> float:
+        along = max(gap, wedge.tangent_length) + _REACH_PX / 2
+        x, y = off + along * np.array([math.cos(angle), math.sin(angle)])
+        return abs(float(x * direction[1] - y * direction[0]))
+
+    return (
+        aside(wedge.end_angle, pose.end_direction, pose.end_gap_px),
+        aside(wedge.side_angle, pose.side_direction, pose.side_gap_px),
+    )
 
 
 def _unlike_an_arc(fit: CornerFit, pose: CornerPose, loss: CornerLoss | None) -> str | None:
@@ -406,7 +423,8 @@ def _unlike_an_arc(fit: CornerFit, pose: CornerPose, loss: CornerLoss | None) ->
     if loss is not None and fit.resolved and _vague(fit, loss):
         return "broken, not rounded: the outline tells more than any arc fitted to the corner"
     clean = loss is None or loss.overhang < 3 * loss.u_position + wedge.blur
-    if clean and excess > _ARC_MISFIT * (wedge.recession + wedge.blur) and excess > 1.5 * ragged:
+    misfit = min(_ARC_MISFIT * (wedge.recession + wedge.blur), wedge.blur)
+    if clean and excess > misfit and excess > 1.5 * ragged:
         return "broken, not rounded: an arc does not fit the corner"
     return None
 

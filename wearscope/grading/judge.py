@@ -19,9 +19,9 @@ PIXEL_SIGMA_PX = 12**-0.5
 """Standard deviation of a pixel's own box: no photo has less blur."""
 
 
-STILL_BELIEVED = frozenset({"edge_too_short", "scale_too_small"})
-"""Blocking flags that widen an interval instead of making its numbers doubtful: a discard proven in spite of them
-stands. Under the others (wrong thing in the frame, no light, movement, no focus) nothing is proven."""
+STILL_BELIEVED = frozenset({"corner_faint", "edge_too_short", "scale_too_small"})
+"""Blocking flags that widen an interval, or say that a whole corner may be another's, instead of making the numbers doubtful: a discard
+proven in spite of them stands. Under the others (wrong thing in the frame, no light, movement, no focus) nothing is proven."""
 
 
 @dataclass(frozen=True, slots=True)

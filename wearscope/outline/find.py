@@ -20,7 +20,7 @@ from wearscope.outline.nose import nose_candidates
 from wearscope.outline.pose import EDGE_REACH, locate, locate_nose
 from wearscope.outline.segments import link_segments, straight_segments
 from wearscope.outline.shape import Outline
-from wearscope.outline.strips import corner_strips, nose_strips
+from wearscope.outline.strips import beyond, corner_strips, nose_strips
 from wearscope.outline.window import Window, best_mix
 from wearscope.photo.read import Photo
 
@@ -33,6 +33,9 @@ _SEARCH_PX = 640
 _WEAKEST = 160.0
 """Candidates with a lower score are no corner: two sharp edges of 80 px at twice their ground, with every other
 edge between them, score 320."""
+_FAINT = 700.0
+"""Of corners with a lower score nothing good is believed: two sharp edges of 150 px at three times their ground score 700. On paper as grey as
+the cutter grinding lines score up to this."""
 _LONG_EDGE = 80.0
 """An edge of this length (small picture) is a cutter's, not the flank of a chip."""
 _TOO_MANY = 4
@@ -67,12 +70,16 @@ def find_outline(photo: Photo, *, form: Form = "corner") -> Outline:
     best = _rake_side(candidates)
     if _another_cutter(best, candidates):
         flags += ("several_cutters",)
+    if form == "corner" and best.score < _FAINT:
+        flags += ("corner_faint",)
     strips = corner_strips(best)
-    mask = cutter_mask(small, strips)
     reach = EDGE_REACH + _MARGIN + 1.5 * max(arm.gap for arm in best.arms)
     window = Window.around(photo, best.apex, reach, step, best_mix(small, strips))
-    points = window.on_half_level(contour_of(mask, best.apex, step))
     pose, edges = locate(window, best, step, any(_share_end_edge(best, other) for other in candidates))
+    apex = (np.array(pose.apex_px) - (step - 1) / 2) / step
+    strips = beyond(strips, apex, (pose.end_gap_px / step, pose.side_gap_px / step))
+    mask = cutter_mask(small, strips)
+    points = window.on_half_level(contour_of(mask, best.apex, step))
     return Outline(points, mask, step, pose, flags + edge_flags(*edges), window.mix, score=best.score)
 
 

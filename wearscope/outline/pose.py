@@ -15,13 +15,13 @@ __all__ = ["EDGE_REACH", "locate", "locate_nose"]
 
 Floats = NDArray[np.float64]
 
-_OVERSHOOT = 3.0
-"""A straight piece follows an arc of radius R for sqrt(2 R x tolerance) px before it leaves it; R is about the gap."""
 _FOLLOW_STEP, EDGE_REACH = 4.0, 110.0
 """Spacing of places where an edge is measured, and how far from the corner (px of the small picture)."""
 
 _CURVED = 12.0
 """F value (1, n - 3 degrees of freedom) from which on an edge counts as curved: chance 1 in 1000 or less."""
+_LEFT_OUT, _AS_EVEN, _EVEN = (0.0, 0.125, 0.25, 0.375, 0.5), 2.0, 0.2
+"""Shares of what was followed that may be rounding. Even is what half as much unevenness, or 0.2 px, would not improve."""
 _FARTHEST_BENT = 0.5
 """An end edge is ground straight: a parabola carried on from it by more than this share of what is seen of it says more
 about its unevenness than its bend."""
@@ -35,13 +35,13 @@ def locate(
     apex = corner.apex * step + (step - 1) / 2
     followed = _steps_along(window, (end, side), step)
     edges = [
-        (_curve(places[fits.ok], arm, apex, helical=arm is side), fits)
-        for (places, fits), arm in zip(followed, (end, side), strict=True)
+        (*_curve(places[fits.ok], arm, other, apex, helical=arm is side), fits)
+        for (places, fits), arm, other in zip(followed, (end, side), (side, end), strict=True)
     ]
     frames = [(arm.direction, np.array([-arm.direction[1], arm.direction[0]])) for arm in (end, side)]
     meeting = _meeting(apex, frames, [e[0] for e in edges])
     directions = []
-    for (u, n), (curve, _) in zip(frames, edges, strict=True):
+    for (u, n), (curve, _, _) in zip(frames, edges, strict=True):
         slope = np.polynomial.polynomial.polyval(
             (meeting - apex) @ u, np.polynomial.polynomial.polyder(curve)
         )
@@ -53,9 +53,13 @@ def locate(
     ]
     views = tuple(
         EdgeView(fits, float(n @ other.direction) < 0, length, window.size)
-        for (_, fits), (_, n), other, length in zip(edges, frames, (side, end), lengths, strict=True)
+        for (_, _, fits), (_, n), other, length in zip(edges, frames, (side, end), lengths, strict=True)
     )
-    blur = np.concatenate([fits.blur[fits.ok] for _, fits in edges])
+    gaps = [
+        max(arm.gap * step, begin - float((meeting - apex) @ arm.direction) if begin is not None else 0.0)
+        for arm, (_, begin, _) in zip((end, side), edges, strict=True)
+    ]
+    blur = np.concatenate([fits.blur[fits.ok] for _, _, fits in edges])
     pose = CornerPose(
         (float(meeting[0]), float(meeting[1])),
         (float(directions[0][0]), float(directions[0][1])),
@@ -64,8 +68,7 @@ def locate(
         lengths[1],
         float(np.median(blur)) if len(blur) else float("nan"),
         shared or upright,
-        end.gap * step,
-        side.gap * step,
+        *gaps,
     )
     return pose, (views[0], views[1])
 
@@ -83,7 +86,7 @@ def _steps_along(window: Window, arms: tuple[Arm, ...], step: int) -> list[tuple
     """Places on each arm near the corner (photo px, on the fitted step), and the steps there."""
     places, normals = [], []
     for arm in arms:
-        skip = round(_OVERSHOOT * np.sqrt(arm.gap) / _FOLLOW_STEP)
+        skip = round(arm.overshoot / _FOLLOW_STEP)
         points, tangents = run_along(arm, arm.points[0], _FOLLOW_STEP, EDGE_REACH + _FOLLOW_STEP * skip)
         places.append(points[skip:] * step + (step - 1) / 2)
         normals.append(np.stack([-tangents[skip:, 1], tangents[skip:, 0]], axis=1))
@@ -99,20 +102,39 @@ def _steps_along(window: Window, arms: tuple[Arm, ...], step: int) -> list[tuple
     return found
 
 
-def _curve(places: Floats, arm: Arm, apex: Floats, *, helical: bool) -> Floats:
-    """An edge near the corner as v(s) = c0 + c1 s + c2 s^2, in px from the apex along and across the arm."""
+def _curve(
+    places: Floats, arm: Arm, other: Arm, apex: Floats, *, helical: bool
+) -> tuple[Floats, float | None]:
+    """An edge near the corner as v(s) = c0 + c1 s + c2 s^2, in px from the apex along and across the arm; and where it begins, if that
+    is farther out than it was followed."""
     u = arm.direction
-    s, v = (places - apex) @ u, (places - apex) @ np.array([-u[1], u[0]])
+    n = np.array([-u[1], u[0]])
+    s, v = (places - apex) @ u, (places - apex) @ n
     if len(s) < 8:
-        return np.zeros(3)
+        return np.zeros(3), None
+    begin = _whole_from(s, v * np.sign(n @ other.direction))
+    whole = s >= (s.min() if begin is None else begin)
+    s, v = s[whole], v[whole]
     straight, bent = (_robust_polynomial(s, v, degree) for degree in (1, 2))
     gain = (straight[1] - bent[1]) / max(bent[1], 1e-12) * (len(s) - 3)
     near = helical or s.min() < _FARTHEST_BENT * (s.max() - s.min())
-    return (bent if near and gain > _CURVED else straight)[0]
+    return (bent if near and gain > _CURVED else straight)[0], begin
 
 
-def _robust_polynomial(s: Floats, v: Floats, degree: int) -> tuple[Floats, float]:
-    """Coefficients c0, c1, c2 (Huber weights) and the weighted sum of squares."""
+def _whole_from(s: Floats, inward: Floats) -> float | None:
+    """Where the edge begins, None at the first place: a wide rounding is followed like an edge before it bends `inward` too far. As little is left out beside
+    the corner as makes the rest as even as leaving out more would."""
+    starts = s.min() + np.array(_LEFT_OUT) * (s.max() - s.min())
+    fits = [_robust_polynomial(s[s >= a], inward[s >= a], 2) for a in starts]
+    least = min(uneven for _, _, uneven in fits)
+    at = next(k for k, (_, _, uneven) in enumerate(fits) if uneven <= _AS_EVEN * least + _EVEN)
+    left_out = s < starts[at]
+    off = inward - np.polynomial.polynomial.polyval(s, fits[at][0])
+    return float(starts[at]) if left_out.any() and np.median(off[left_out]) > 0 else None
+
+
+def _robust_polynomial(s: Floats, v: Floats, degree: int) -> tuple[Floats, float, float]:
+    """Coefficients c0, c1, c2 (Huber weights), the weighted sum of squares, and the root mean square of what is left, px."""
     span = max(float(np.abs(s).max()), 1.0)
     design = (s / span)[:, None] ** np.arange(degree + 1)
     weight = np.ones(len(s))
@@ -124,7 +146,8 @@ def _robust_polynomial(s: Floats, v: Floats, degree: int) -> tuple[Floats, float
         off = np.abs(v - design @ curve)
         width = 1.4826 * np.median(off) + 0.02
         weight = np.sqrt(np.minimum(1.0, 2.0 * width / np.maximum(off, 1e-9)))
-    return np.pad(curve / span ** np.arange(degree + 1), (0, 2 - degree)), float(((weight * off) ** 2).sum())
+    squares, rms = float(((weight * off) ** 2).sum()), float(np.sqrt(np.mean(off**2)))
+    return np.pad(curve / span ** np.arange(degree + 1), (0, 2 - degree)), squares, rms
 
 
 def _meeting(apex: Floats, frames: list[tuple[Floats, Floats]], curves: list[Floats]) -> Floats:

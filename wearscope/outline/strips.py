@@ -1,16 +1,18 @@
 """Both sides of an edge that was found: where ground and cutter are sure to be."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.outline.corners import CornerCandidate, run_along
+from wearscope.outline.corners import CornerCandidate, run_along, split_arms
 from wearscope.outline.nose import NoseCandidate
 
-__all__ = ["Strip", "corner_strips", "nose_strips", "values_beside"]
+__all__ = ["Strip", "beyond", "corner_strips", "nose_strips", "values_beside"]
 
 Floats = NDArray[np.float64]
+_CLEAR = 6.0
+"""The inside of an edge is looked at from this far beyond where it begins."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,11 +26,11 @@ class Strip:
 
 
 def corner_strips(corner: CornerCandidate) -> list[Strip]:
-    """The two edges of a corner, from the apex."""
-    a, b = corner.arms
+    """The end edge and the side edge of a corner, from the apex."""
+    a, b, _ = split_arms(corner)
     half = 0.5 * np.arccos(np.clip(a.direction @ b.direction, -1, 1))
     clear = (
-        6.0 if half > np.pi / 5 else 6.0 + 8.0 / np.tan(half)
+        _CLEAR if half > np.pi / 5 else _CLEAR + 8.0 / np.tan(half)
     )  # the inside of one edge is outside the other
     strips = []
     for arm, other in ((a, b), (b, a)):
@@ -37,6 +39,15 @@ def corner_strips(corner: CornerCandidate) -> list[Strip]:
         normal *= -np.sign(normal @ other.direction)[:, None]
         strips.append(Strip(points, normal, int(arm.gap + clear)))
     return strips
+
+
+def beyond(strips: list[Strip], apex: Floats, gaps: tuple[float, float]) -> list[Strip]:
+    """The same strips, bare only so far from the corner's `apex` as the edges are whole (px of the small picture)."""
+    away = [np.hypot(*(strip.points - apex).T) for strip in strips]
+    return [
+        replace(strip, bare=max(strip.bare, int(np.count_nonzero(far < gap + _CLEAR))))
+        for strip, far, gap in zip(strips, away, gaps, strict=True)
+    ]
 
 
 def nose_strips(nose: NoseCandidate) -> list[Strip]:

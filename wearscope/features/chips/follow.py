@@ -74,6 +74,8 @@ def follow_edge(photo: Photo, outline: Outline, corner: CornerPose, name: str) -
     missing = _bridged(edge[part] - line(s[part]), round(MOUTH * blur), NEAR * blur)
     # rims and grinding marks belong to the edge's own scatter, chips that stand far out of it do not
     usual = np.abs(missing) < _FAR * max(line.noise_px, tail_sigma(missing[line.on_edge[: len(missing)]]))
+    if not np.any(usual & np.isfinite(trace.noise_px[part])):
+        return f"{name}: no part of it is free of reflections and of what is not ground"
     noise = _noise(missing, usual, trace, part, line.noise_px, blur)
     outline_px = _outline_length(walk, frame) - start
     return SeenEdge(name, frame, s[part], missing, doubt[part], line, noise, blur, outline_px)
