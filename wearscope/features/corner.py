@@ -354,7 +354,7 @@ def measure_corner(
     if _lost(fit, local):  # perhaps bevels and reflections lie beside the edges
         fit = fit_corner(picture, local, saturated=clip, radius_px=radius, levels="along")
     why = _unlike_an_arc(fit, local, loss)
-    found = _rounded(fit, scale) if why is None else _broken(fit, loss, scale, origin, why)
+    found = _rounded(fit, scale) if why is None else _broken(fit, loss, pose, scale, origin, why)
     return shifted(found, box[:2])
 
 
@@ -459,14 +459,20 @@ def _fit_flags(fit: CornerFit) -> tuple[str, ...]:
     return tuple(name for name, on in flags.items() if on)
 
 
-def _broken(fit: CornerFit, loss: CornerLoss | None, scale: Scale, origin: Floats, why: str) -> Finding:
+def _broken(
+    fit: CornerFit, loss: CornerLoss | None, pose: CornerPose, scale: Scale, origin: Floats, why: str
+) -> Finding:
     """Recession, losses and area from the contour; no radius."""
     if loss is None:
         return Finding(not_measured=dict.fromkeys(_NAMES, why))
     blur = min(fit.wedge.blur, 10.0)
+    # the contour's edges are straight, those of the outline bend where they ask for it: the true ones meet at either place or between
+    into = np.array(pose.end_direction) + np.array(pose.side_direction)
+    apart = abs(float((np.array(loss.virtual_px) - np.array(pose.apex_px)) @ into) / math.hypot(*into))
 
     def size(value: float, unit: str = "px", lever: float = 1.0) -> Quantity:
-        parts = {"noise": lever * loss.u_position, "blur": lever * _CONTOUR_BLUR * blur}
+        parts = {"noise": loss.u_position, "blur": _CONTOUR_BLUR * blur, "form": apart / math.sqrt(3)}
+        parts = {name: lever * u for name, u in parts.items()}
         u = math.hypot(*parts.values())
         return Quantity(value, unit, parts, below=min(COVERAGE_FACTOR * u, value), above=COVERAGE_FACTOR * u)
 

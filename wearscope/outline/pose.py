@@ -22,6 +22,9 @@ _CURVED = 12.0
 """F value (1, n - 3 degrees of freedom) from which on an edge counts as curved: chance 1 in 1000 or less."""
 _LEFT_OUT, _AS_EVEN, _EVEN = (0.0, 0.125, 0.25, 0.375, 0.5), 2.0, 0.2
 """Shares of what was followed that may be rounding. Even is what half as much unevenness, or 0.2 px, would not improve."""
+_BENT, _BEFORE = 3.0, 0.5
+"""A rounding bends away from the edge by more px than the place where the edges meet is asked to be known; and a piece that has followed an
+arc over 37 degrees has bent by half of what is then missing to that place."""
 _FARTHEST_BENT = 0.5
 """An end edge is ground straight: a parabola carried on from it by more than this share of what is seen of it says more
 about its unevenness than its bend."""
@@ -35,7 +38,7 @@ def locate(
     apex = corner.apex * step + (step - 1) / 2
     followed = _steps_along(window, (end, side), step)
     edges = [
-        (*_curve(places[fits.ok], arm, other, apex, helical=arm is side), fits)
+        (*_curve(places[fits.ok], arm, other, apex, step, helical=arm is side), fits)
         for (places, fits), arm, other in zip(followed, (end, side), (side, end), strict=True)
     ]
     frames = [(arm.direction, np.array([-arm.direction[1], arm.direction[0]])) for arm in (end, side)]
@@ -103,7 +106,7 @@ def _steps_along(window: Window, arms: tuple[Arm, ...], step: int) -> list[tuple
 
 
 def _curve(
-    places: Floats, arm: Arm, other: Arm, apex: Floats, *, helical: bool
+    places: Floats, arm: Arm, other: Arm, apex: Floats, step: int, *, helical: bool
 ) -> tuple[Floats, float | None]:
     """An edge near the corner as v(s) = c0 + c1 s + c2 s^2, in px from the apex along and across the arm; and where it begins, if that
     is farther out than it was followed."""
@@ -112,7 +115,7 @@ def _curve(
     s, v = (places - apex) @ u, (places - apex) @ n
     if len(s) < 8:
         return np.zeros(3), None
-    begin = _whole_from(s, v * np.sign(n @ other.direction))
+    begin = _whole_from(s, v * np.sign(n @ other.direction), arm.gap * step)
     whole = s >= (s.min() if begin is None else begin)
     s, v = s[whole], v[whole]
     straight, bent = (_robust_polynomial(s, v, degree) for degree in (1, 2))
@@ -121,7 +124,7 @@ def _curve(
     return (bent if near and gain > _CURVED else straight)[0], begin
 
 
-def _whole_from(s: Floats, inward: Floats) -> float | None:
+def _whole_from(s: Floats, inward: Floats, gap_px: float) -> float | None:
     """Where the edge begins, None at the first place: a wide rounding is followed like an edge before it bends `inward` too far. As little is left out beside
     the corner as makes the rest as even as leaving out more would."""
     starts = s.min() + np.array(_LEFT_OUT) * (s.max() - s.min())
@@ -130,7 +133,9 @@ def _whole_from(s: Floats, inward: Floats) -> float | None:
     at = next(k for k, (_, _, uneven) in enumerate(fits) if uneven <= _AS_EVEN * least + _EVEN)
     left_out = s < starts[at]
     off = inward - np.polynomial.polynomial.polyval(s, fits[at][0])
-    return float(starts[at]) if left_out.any() and np.median(off[left_out]) > 0 else None
+    bent = float(off[left_out].max(initial=0.0))
+    rounding = left_out.any() and np.median(off[left_out]) > 0 and _BENT < bent < _BEFORE * gap_px
+    return float(starts[at]) if rounding else None
 
 
 def _robust_polynomial(s: Floats, v: Floats, degree: int) -> tuple[Floats, float, float]:
