@@ -16,7 +16,6 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from wearscope.finding import Curve, Finding, Mark
 from wearscope.geometry.scale import Scale
@@ -259,6 +258,8 @@ def _beyond_texture(light: Floats, d: Floats, begin: Floats, width: Floats, sigm
 
 def _hides(light: Floats, d: Floats, sigma: float) -> Floats:
     """The widest line (px) of `_TIMES` the face's light that would not stand out more than what is seen."""
+    from scipy.special import ndtr
+
     near = np.abs(d) < 4 * sigma
     face = np.median(light[(d > 4 * sigma) & (d < _NARROWEST / 2 * sigma)], axis=0)
     seen = light[near].max(axis=0) / np.maximum(face, 1e-6) - 1
@@ -289,6 +290,8 @@ def _two_steps(light: Floats, d: Floats, width: Floats, sigma: float, u_sigma: f
 
 def _levels(d: Floats, places: Sequence[Floats | float], blur: Floats | float) -> Floats:
     """(..., rows, columns): even light, light that changes across the face, and a blurred step at each of the places."""
+    from scipy.special import ndtr
+
     steps = [ndtr((d - np.asarray(p)[..., None]) / np.asarray(blur)[..., None]) for p in places]
     flat = [np.broadcast_to(one, steps[0].shape) for one in (np.ones_like(d), np.maximum(d, 0))]
     return np.stack([*flat, *steps], axis=-1)

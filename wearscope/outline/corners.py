@@ -15,7 +15,6 @@ __all__ = ["Arm", "CornerCandidate", "Gradients", "clearness", "corner_candidate
 
 Floats = NDArray[np.float64]
 
-_OVERSHOOT = 3.0
 _SHORTEST_ARM = 20.0
 _WIDEST_GAP = 160.0
 _BEHIND = 6.0
@@ -37,12 +36,6 @@ class Arm:
     length: float
     gap: float
     chain: int
-
-    @property
-    def overshoot(self) -> float:
-        """So far it may run on a rounding: a straight piece follows an arc of radius R for sqrt(2 R x tolerance) px before it leaves
-        it, and R is about the gap."""
-        return _OVERSHOOT * float(np.sqrt(self.gap))
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,8 @@ __all__ = ["EDGE_REACH", "locate", "locate_nose"]
 
 Floats = NDArray[np.float64]
 
+_OVERSHOOT = 3.0
+"""A straight piece follows an arc of radius R for sqrt(2 R x tolerance) px before it leaves it; R is about the gap."""
 _FOLLOW_STEP, EDGE_REACH = 4.0, 110.0
 """Spacing of places where an edge is measured, and how far from the corner (px of the small picture)."""
 
@@ -89,7 +91,7 @@ def _steps_along(window: Window, arms: tuple[Arm, ...], step: int) -> list[tuple
     """Places on each arm near the corner (photo px, on the fitted step), and the steps there."""
     places, normals = [], []
     for arm in arms:
-        skip = round(arm.overshoot / _FOLLOW_STEP)
+        skip = round(_OVERSHOOT * np.sqrt(arm.gap) / _FOLLOW_STEP)
         points, tangents = run_along(arm, arm.points[0], _FOLLOW_STEP, EDGE_REACH + _FOLLOW_STEP * skip)
         places.append(points[skip:] * step + (step - 1) / 2)
         normals.append(np.stack([-tangents[skip:, 1], tangents[skip:, 0]], axis=1))
@@ -127,6 +129,8 @@ def _curve(
 def _whole_from(s: Floats, inward: Floats, gap_px: float) -> float | None:
     """Where the edge begins, None at the first place: a wide rounding is followed like an edge before it bends `inward` too far. As little is left out beside
     the corner as makes the rest as even as leaving out more would."""
+    if _BEFORE * gap_px <= _BENT or _robust_polynomial(s, inward, 2)[2] <= _EVEN:
+        return None
     starts = s.min() + np.array(_LEFT_OUT) * (s.max() - s.min())
     fits = [_robust_polynomial(s[s >= a], inward[s >= a], 2) for a in starts]
     least = min(uneven for _, _, uneven in fits)

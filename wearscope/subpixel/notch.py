@@ -348,7 +348,7 @@ def _descend(
 
     Pixels count by the scatter of the side that `about` fills them with; at `most` so many steps, and none where ten like the last would
     leave the form hopeless beside a `rival` of that cost. SciPy's `least_squares` would decompose 4,000 rows for what normal equations of a
-    dozen parameters do here in a fifth of the time, half of a step again, and knows no rival.
+    dozen parameters do here, and knows no rival.
     """
     own = len(p) - _COMMON
     ground, cutter = sides
