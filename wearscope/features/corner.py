@@ -26,7 +26,7 @@ from wearscope.subpixel.corner_doubt import (
 )
 from wearscope.subpixel.corner_fit import Solution, approach, solve
 from wearscope.subpixel.corner_model import Wedge
-from wearscope.subpixel.corner_pixels import Levels, Pixels, outline_distance, strip_pixels, with_grain
+from wearscope.subpixel.corner_pixels import Levels, Pixels, outline_distance, strip_pixels, with_curvature, with_grain
 
 __all__ = ["CornerFit", "fit_corner", "measure_corner"]
 
@@ -178,20 +178,19 @@ def fit_corner(
 
     active = list(range(6))
     rough = solve(*strip(wedge, levels, 3), active=active, rounds=8, tolerance=0.3, **how)
-    near = solve(*strip(rough.wedge, levels), active=active, rounds=3, tolerance=0.1, **how)
-    bends = near.slopes([6, 7, 8]).T[..., None]
-    active += [
-        k for k, bend in zip((6, 7, 8), bends, strict=True) if score_test(near, bend)[1] > _BEND_ASKS**2
-    ]
-    curved = levels == "plane" and score_test(near, level_curvature(near))[1] > _LEVELS_ASK
-    even = solve(*strip(near.wedge, "quadratic" if curved else levels), active=active, tolerance=_SOON, **how)
+    pixels, wedge = strip(rough.wedge, levels)
+    even = solve(pixels, wedge, active=active, tolerance=_SOON, **how)
+    bends = even.slopes([6, 7, 8]).T[..., None]
+    asked = [k for k, bend in zip((6, 7, 8), bends, strict=True) if score_test(even, bend)[1] > _BEND_ASKS**2]
+    curved = levels == "plane" and score_test(even, level_curvature(even))[1] > _LEVELS_ASK
+    if asked or curved:
+        active += asked
+        bent = with_curvature(pixels) if curved else pixels
+        even = solve(bent, even.wedge, active=active, after=even, tolerance=_SOON, **how)
     size, over = grain(even)
     uneven = over > _GRAIN_ASKS and levels != "along"
-    if uneven:
-        pixels, wedge = strip(even.wedge, levels)
-        found = solve(with_grain(pixels, wedge, size), wedge, active=active, **how)
-    else:
-        found = solve(even.pixels, even.wedge, active=active, after=even, **how)
+    grained = with_grain(pixels, even.wedge, size) if uneven else even.pixels
+    found = solve(grained, even.wedge, active=active, after=even, **how)
     wedge, forms, halo = _with_blur_form(found)
     if uneven:
         forms["form"] = math.hypot(forms["form"], _unseen_light(even, found, size))

@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.subpixel.corner_model import Wedge, rounded_wedge
+from wearscope.subpixel.corner_model import Response, Wedge, rounded_wedge
 from wearscope.subpixel.corner_pixels import Levels, Pixels, strip_pixels
 
 __all__ = ["TUKEY", "Design", "Solution", "approach", "counting", "on_edge", "solve", "spread"]
@@ -228,6 +228,32 @@ def _start_levels(pixels: Pixels, share: Floats) -> Floats:
     return np.asarray(solved.reshape(2, -1), np.float64)
 
 
+@dataclass(frozen=True, slots=True)
+class _Guess:
+    """Where a fit stands: shape, levels, and how the picture compares with them (fields as in `Solution`)."""
+
+    wedge: Wedge
+    levels: Floats
+    share: Floats
+    by_field: Floats
+    jump: Floats
+    counts: NDArray[np.bool_]
+    residual: Floats
+
+
+def _guess(pixels: Pixels, wedge: Wedge, levels: Floats | None, response: Response) -> _Guess:
+    share, slopes = response
+    if levels is None:
+        levels = _start_levels(pixels, share)
+    background, cutter = pixels.levels(levels)
+    jump = cutter - background
+    model = background + share * jump
+    counts = counting(pixels, model)
+    return _Guess(
+        wedge, levels, share, slopes.T, jump, counts, np.where(counts, pixels.values - model, 0.0)
+    )
+
+
 def solve(
     pixels: Pixels,
     wedge: Wedge,
@@ -243,102 +269,116 @@ def solve(
 ) -> Solution:
     """Levenberg-Marquardt over the free fields of `wedge` and the coefficients of the levels.
 
-    Stops when the best step left is shorter than `tolerance` standard uncertainties (the Newton decrement).
-    `after`: an earlier fit of the same points, `wedge` its result, whose levels had no other coefficients but perhaps fewer.
+    Stops when the best step left is shorter than `tolerance` standard uncertainties (the Newton decrement), or when the fit
+    still runs against its bounds when the noise is known: it has lost the corner.
+    `after`: an earlier fit of the same points, `wedge` its result; its levels are the start unless they may now change along
+    the outline: a fit that starts with none of that settles elsewhere, in a worse place.
     `near` (where, px): the apex stays that near, and the edges within 0.1 rad of those of that wedge.
     """
-    free = np.array(sorted(active))
-    n_free, points = len(free), pixels.points
-    vector = wedge.vector()
-    share, by_field = rounded_wedge(wedge, points, wanted=active, nodes=nodes)
-    if after is None:
-        levels = _start_levels(pixels, share)
-    else:
+    free, points = np.array(sorted(active)), pixels.points
+    n_free, (least, most) = len(free), _bounds(largest_blur, near)
+    levels = None
+    if after is not None and after.pixels.hats is pixels.hats:
         levels = np.zeros_like(pixels.freedom)
         levels[:, : after.levels.shape[1]] = after.levels
-
-    def compared(share: Floats, levels: Floats) -> tuple[Floats, NDArray[np.bool_], Floats]:
-        background, cutter = pixels.levels(levels)
-        jump = cutter - background
-        model = background + share * jump
-        counts = counting(pixels, model)
-        return jump, counts, np.where(counts, pixels.values - model, 0.0)
-
-    jump, counts, residual = compared(share, levels)
-    contrast = float(np.abs(np.median(jump))) + 1e-9
+    if after is not None and set(active) <= set(after.active):
+        response = Response(after.share, after.by_field.T)
+    else:
+        response = rounded_wedge(wedge, points, wanted=active, nodes=nodes)
+    now = _guess(pixels, wedge, levels, response)
+    contrast = float(np.abs(np.median(now.jump))) + 1e-9
     held = np.concatenate([np.zeros(n_free), (pixels.freedom.ravel() * contrast) ** -2])
-    damping, converged, floor = 1e-6, False, 1e-4 * contrast
+    floor = 1e-4 * contrast
 
-    def weigh(residual: Floats, counts: NDArray[np.bool_]) -> Floats:
+    def weigh(guess: _Guess) -> Floats:
         if not robust:
-            return counts.astype(float)
-        return np.asarray(counts * np.maximum(1 - residual**2 / (variance * TUKEY**2), 0.0) ** 2)
+            return guess.counts.astype(float)
+        z2 = guess.residual**2 / (variance * TUKEY**2)
+        return np.asarray(guess.counts * np.maximum(1 - z2, 0.0) ** 2)
 
-    def cost_of(residual: Floats, levels: Floats) -> float:
-        z2 = residual**2 / variance
+    def cost_of(guess: _Guess) -> float:
+        z2 = guess.residual**2 / variance
         if robust:
             z2 = TUKEY**2 / 3 * (1 - np.maximum(1 - z2 / TUKEY**2, 0.0) ** 3)
-        return float(z2.sum()) + float(held[n_free:] @ levels.ravel() ** 2)
+        return float(z2.sum()) + float(held[n_free:] @ guess.levels.ravel() ** 2)
 
+    damping, converged, length, stretch = 1e-6, False, math.inf, 1.0
     for done in range(rounds):
         if done < _NOISE_ROUNDS:
-            variance = _noise(share, residual, counts, floor)
+            variance = _noise(now.share, now.residual, now.counts, floor)
             if robust:
-                excess = spread((residual / np.sqrt(variance))[on_edge(share) & counts])
+                excess = spread((now.residual / np.sqrt(variance))[on_edge(now.share) & now.counts])
                 variance = variance * max(1.0, excess) ** 2
-        weight = weigh(residual, counts) / variance
-        cost = cost_of(residual, levels)
-        design = Design(pixels, share, jump * by_field.T[free])
-        normal = design.normal(weight)
-        right = design.gathered((weight * residual)[:, None])[:, 0]
-        right[n_free:] -= held[n_free:] * levels.ravel()
-        normal[np.diag_indices_from(normal)] += held
-        size = np.sqrt(np.diag(normal)) + 1e-12
-        scaled, right = normal / np.outer(size, size), right / size
+        weight, cost, vector = weigh(now) / variance, cost_of(now), now.wedge.vector()
+        design = Design(pixels, now.share, now.jump * now.by_field[free])
+        right = design.gathered((weight * now.residual)[:, None])[:, 0]
+        right[n_free:] -= held[n_free:] * now.levels.ravel()
+        if length > _SHORT:
+            normal = design.normal(weight)
+            normal[np.diag_indices_from(normal)] += held
+            size = np.sqrt(np.diag(normal)) + 1e-12
+            scaled = normal / np.outer(size, size)
+        right /= size
+        at_bound = (vector <= least) | (vector >= most)
+        if done > _NOISE_ROUNDS and at_bound[:6].any():
+            break
+        outward = np.where(right[:n_free] > 0, vector[free] >= most[free], vector[free] <= least[free])
+        blocked = np.flatnonzero(outward)
+        right[blocked] = 0.0
         for _ in range(8):
-            ahead = np.linalg.solve(scaled + damping * np.eye(len(size)), right)
-            converged = damping < _LIGHT and float(ahead @ right) < tolerance**2
+            damped = scaled + damping * np.eye(len(size))
+            damped[blocked, blocked] = _BLOCKED
+            ahead = np.linalg.solve(damped, right)
+            length = math.sqrt(max(float(ahead @ right), 0.0))
+            converged = damping < _LIGHT and stretch * length < tolerance
             if converged:
                 break
-            step = ahead / size
-            tried_vector = vector.copy()
-            tried_vector[free] += step[:n_free]
-            tried_vector = _bounded(vector, tried_vector, largest_blur, near)
-            tried_levels = levels + step[n_free:].reshape(2, -1)
-            tried_wedge = wedge.moved(tried_vector)
-            tried = rounded_wedge(tried_wedge, points, wanted=active, nodes=nodes)
-            tried_jump, tried_counts, tried_residual = compared(tried.share, tried_levels)
-            if cost_of(tried_residual, tried_levels) <= cost * (1 + 1e-9):
+            step = stretch * ahead / size
+            further = vector.copy()
+            further[free] += step[:n_free]
+            moved = wedge.moved(np.clip(_stepped(vector, further), least, most))
+            response = rounded_wedge(moved, points, wanted=active, nodes=nodes)
+            tried = _guess(pixels, moved, now.levels + step[n_free:].reshape(2, -1), response)
+            fallen = cost - cost_of(tried)
+            if fallen >= -1e-9 * cost:
                 break
-            damping = min(damping * 30, 1e4)
+            if stretch > 1:
+                stretch = 1.0
+            else:
+                damping = min(max(damping * 30, _LIGHT), 1e4)
         else:
             break
         if converged:
             break
+        bend = 2 / stretch - fallen / (stretch * length) ** 2
+        stretch = float(np.clip(1 / max(bend, 1e-3), 1.0, _LONGEST))
         damping = max(damping * 0.03, 1e-9)
-        wedge, vector, levels, (share, by_field) = tried_wedge, tried_vector, tried_levels, tried
-        jump, counts, residual = tried_jump, tried_counts, tried_residual
-    variance = _noise(share, residual, counts, floor)
-    jump_now = abs(float(np.median(jump))) + 1e-9
+        now = tried
+    variance = _noise(now.share, now.residual, now.counts, floor)
+    jump_now = abs(float(np.median(now.jump))) + 1e-9
     return Solution(
-        wedge,
+        now.wedge,
         tuple(int(i) for i in free),
         pixels,
-        levels,
-        share,
-        jump,
-        by_field.T,
-        residual,
-        weigh(residual, counts),
+        now.levels,
+        now.share,
+        now.jump,
+        now.by_field,
+        now.residual,
+        weigh(now),
         variance,
         held * (contrast / jump_now) ** 2,
-        cost_of(residual, levels),
+        cost_of(now),
         converged,
     )
 
 
 _LIGHT = 1e-3
 """Steps damped less than this are as long as they would be without."""
+_SHORT = 10.0
+"""After a step shorter than this, in standard uncertainties, the normal equations are as good as new ones."""
+_LONGEST = 4.0
+_BLOCKED = 1e12
 _NOISE_ROUNDS = 4
 """After so many rounds the noise is known, and the weights may settle."""
 _LARGEST_STEP = np.array([8, 8, 0.2, 0.2, np.inf, 0.7, 0.01, 0.01, 0.3, 0.3])
@@ -348,14 +388,21 @@ _TURN = 0.1
 """Edges followed over a hundred px are right to a fraction of this (rad); a fit that wants more follows something else."""
 
 
-def _bounded(old: Floats, new: Floats, largest_blur: float, near: tuple[Wedge, float] | None) -> Floats:
+def _bounds(largest_blur: float, near: tuple[Wedge, float] | None) -> tuple[Floats, Floats]:
+    """The least and the greatest value of each field of `Wedge`."""
+    high = np.full(10, np.inf)
+    high[8:] = 0.6
+    low = -high
+    low[5], high[5] = np.log(0.3), np.log(largest_blur)
+    if near is not None:
+        middle, room = near[0].vector()[:4], np.array([near[1], near[1], _TURN, _TURN])
+        low[:4], high[:4] = middle - room, middle + room
+    return low, high
+
+
+def _stepped(old: Floats, new: Floats) -> Floats:
     """One step moves the apex at most 8 px, angles 0.2 rad, the blur a factor 2; R^2 grows at most fourfold."""
     blur = np.exp(old[5])
     out = old + np.clip(new - old, -_LARGEST_STEP, _LARGEST_STEP)
     out[4] = np.clip(new[4], min(old[4], 0.0) - blur**2, 4 * max(old[4], 0.0) + (6 * blur) ** 2)
-    out[5] = np.clip(out[5], np.log(0.3), np.log(largest_blur))
-    out[8:10] = np.clip(out[8:10], -0.6, 0.6)
-    if near is not None:
-        middle, room = near[0].vector()[:4], np.array([near[1], near[1], _TURN, _TURN])
-        out[:4] = np.clip(out[:4], middle - room, middle + room)
     return out

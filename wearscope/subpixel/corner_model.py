@@ -16,7 +16,7 @@ estimate near zero stays unbiased and an upper limit holds.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -30,7 +30,7 @@ _REACH = 5.0
 _NODES = 16
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Wedge:
     """Shape and blur of a corner; the order of the fields is the order of the derivatives.
 
@@ -54,33 +54,33 @@ class Wedge:
     stretch: float = 0.0
     bend_from: float = 0.0
 
-    @property
+    @cached_property
     def radius(self) -> float:
         """R in px; 0 where the rounding is negative."""
         return math.sqrt(max(self.rounding, 0.0))
 
-    @property
+    @cached_property
     def blur(self) -> float:
         """sigma_b in px."""
         return math.exp(self.log_blur)
 
-    @property
+    @cached_property
     def turn(self) -> float:
         """+1 if the cutter is on the side of growing angle from the end edge, else -1."""
         return 1.0 if math.sin(self.side_angle - self.end_angle) >= 0 else -1.0
 
-    @property
+    @cached_property
     def half_angle(self) -> float:
         """Half the angle between the edges, rad."""
         return abs(math.remainder(self.side_angle - self.end_angle, 2 * math.pi)) / 2
 
-    @property
+    @cached_property
     def bisector(self) -> Floats:
         """Unit vector from the apex into the cutter."""
         middle = self.end_angle + self.turn * self.half_angle
         return np.array([math.cos(middle), math.sin(middle)])
 
-    @property
+    @cached_property
     def across(self) -> Floats:
         """Unit vector square to the bisector, towards the side edge."""
         bx, by = self.bisector

@@ -18,6 +18,7 @@ __all__ = [
     "outline_distance",
     "outline_run",
     "strip_pixels",
+    "with_curvature",
     "with_grain",
 ]
 
@@ -197,6 +198,13 @@ def strip_pixels(
     departures = len(basis) - 1 + (hats.count if hats else 0)
     freedom = np.tile([np.inf, *([_EVEN_FREEDOM] * departures)], (2, 1))
     return Pixels(points, values, basis, hats, freedom, *clip)
+
+
+def with_curvature(pixels: Pixels) -> Pixels:
+    """The same pixels, with plane levels that may be quadratic."""
+    u, v = pixels.basis[1:]
+    basis = np.concatenate([pixels.basis, [u * u, u * v, v * v]])
+    return replace(pixels, basis=basis, freedom=np.hstack([pixels.freedom, np.full((2, 3), _EVEN_FREEDOM)]))
 
 
 def grain_pitch(wedge: Wedge) -> float:
