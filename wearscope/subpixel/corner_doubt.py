@@ -99,11 +99,11 @@ def covariance(solution: Solution, *, reach: int = 6) -> Floats:
     where = edge if edge.sum() > 50 else counts > 0
     factor = float(np.mean((solution.weight**2 * z2)[where]) / max(float(np.mean(slope[where])), 0.2) ** 2)
     white = influence.T @ influence
-    found = white.copy()
-    beside = np.vstack([influence, np.zeros(p)])
+    alike, padded = np.zeros_like(influence), np.vstack([influence, np.zeros(p)])
     for rho, neighbour in zip(*noise_correlation(solution, reach), strict=True):
-        product = influence.T @ beside[neighbour]
-        found += rho * (product + product.T)
+        alike += rho * padded.take(neighbour, axis=0)
+    beside = influence.T @ alike
+    found = white + beside + beside.T
     lift = np.maximum(
         np.diag(white) / np.maximum(np.diag(found), 1e-30), 1.0
     )  # never better than white noise
@@ -241,4 +241,4 @@ def wander(solution: Solution, *, reach_px: float = 24.0) -> Floats:
     moved[list(solution.active)] = [np.bincount(bins, weight * one, count) for one in influence.T]
     k = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
     table = np.where(k < len(covariances), np.array(covariances)[np.minimum(k, len(covariances) - 1)], 0.0)
-    return np.asarray(np.maximum(np.einsum("ij,jk,ik->i", moved, table, moved), 0.0))
+    return np.asarray(np.maximum(((moved @ table) * moved).sum(axis=1), 0.0))
