@@ -20,12 +20,13 @@ from wearscope.subpixel.corner_doubt import (
     form_deviation,
     grain,
     halo_slope,
-    level_curvature,
+    curvature_columns,
+    chi_squared,
     pull,
     score_test,
 )
 from wearscope.subpixel.corner_fit import Solution, approach, solve
-from wearscope.subpixel.corner_model import Wedge
+from wearscope.subpixel.corner_model import PARAMETERS, Wedge
 from wearscope.subpixel.corner_pixels import Levels, Pixels, outline_distance, strip_pixels, with_curvature, with_grain
 
 __all__ = ["CornerFit", "fit_corner", "measure_corner"]
@@ -46,6 +47,8 @@ _LEVELS_ASK = 22.5
 """Levels may be quadratic if that lowers chi-squared (six numbers more) by this much: 0.1 % by chance."""
 _GRAIN_ASKS = 3.0
 """Light is uneven where it strays by this many times the variance that noise gives it (noise alone: 1.6 once in a thousand)."""
+_STRIPS = 2
+"""The strip of pixels is cut again where the fit on the first has moved the outline out of its middle."""
 _SOON = 0.2
 """A fit this near its end, in standard uncertainties, tells how uneven the light is."""
 _HALO_ASKS = 12.0
@@ -176,21 +179,23 @@ def fit_corner(
             thin=thin, levels=levels,
         ), wedge  # fmt: skip
 
-    active = list(range(6))
-    rough = solve(*strip(wedge, levels, 3), active=active, rounds=8, tolerance=0.3, **how)
-    pixels, wedge = strip(rough.wedge, levels)
-    even = solve(pixels, wedge, active=active, tolerance=_SOON, **how)
-    bends = even.slopes([6, 7, 8]).T[..., None]
-    asked = [k for k, bend in zip((6, 7, 8), bends, strict=True) if score_test(even, bend)[1] > _BEND_ASKS**2]
-    curved = levels == "plane" and score_test(even, level_curvature(even))[1] > _LEVELS_ASK
-    if asked or curved:
-        active += asked
-        bent = with_curvature(pixels) if curved else pixels
-        even = solve(bent, even.wedge, active=active, after=even, tolerance=_SOON, **how)
+    rough = solve(*strip(wedge, levels, 3), active=range(6), rounds=8, tolerance=0.3, nodes=10, **how)
+    even = rough
+    for _ in range(_STRIPS):
+        pixels, wedge = strip(even.wedge, levels)
+        curved = with_curvature(pixels) if levels == "plane" else pixels
+        even = solve(curved, wedge, active=range(9), tolerance=_SOON, **how)
+        if abs(even.wedge.recession - wedge.recession) < even.wedge.blur:
+            break
     size, over = grain(even)
     uneven = over > _GRAIN_ASKS and levels != "along"
-    grained = with_grain(pixels, even.wedge, size) if uneven else even.pixels
-    found = solve(grained, even.wedge, active=active, after=even, **how)
+    if uneven:
+        found = solve(with_grain(pixels, even.wedge, size), even.wedge, active=range(9), after=even, **how)
+    else:
+        active = [k for k in range(9) if k < 6 or chi_squared(even, [k]) > _BEND_ASKS**2]
+        plain = chi_squared(even, curvature_columns(even)) < _LEVELS_ASK
+        wedge = replace(even.wedge, **{PARAMETERS[k]: 0.0 for k in range(9) if k not in active})
+        found = solve(pixels if plain else curved, wedge, active=active, after=even, **how)
     wedge, forms, halo = _with_blur_form(found)
     if uneven:
         forms["form"] = math.hypot(forms["form"], _unseen_light(even, found, size))
@@ -421,7 +426,7 @@ def _unlike_an_arc(fit: CornerFit, pose: CornerPose, loss: CornerLoss | None) ->
     ragged = float(np.std(form_deviation(fit.solution)[1]))
     if loss is not None and fit.resolved and _vague(fit, loss):
         return "broken, not rounded: the outline tells more than any arc fitted to the corner"
-    clean = loss is None or loss.overhang < 3 * loss.u_position + wedge.blur
+    clean = loss is None or loss.overhang < 3 * loss.u_position + wedge.blur + _ARC_MISFIT * loss.recession
     misfit = min(_ARC_MISFIT * (wedge.recession + wedge.blur), wedge.blur)
     if clean and excess > misfit and excess > 1.5 * ragged:
         return "broken, not rounded: an arc does not fit the corner"

@@ -1,6 +1,7 @@
 """How far a fitted corner may be trusted: its covariance, what the model leaves out, and where the outline strays from it."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -11,13 +12,14 @@ from wearscope.subpixel.corner_model import rounded_wedge
 from wearscope.subpixel.corner_pixels import grain_pitch, outline_distance, outline_run
 
 __all__ = [
+    "chi_squared",
     "covariance",
+    "curvature_columns",
     "edge_factor",
     "edge_shift",
     "form_deviation",
     "grain",
     "halo_slope",
-    "level_curvature",
     "noise_correlation",
     "pull",
     "score_test",
@@ -138,11 +140,23 @@ def edge_factor(solution: Solution) -> float:
     return float(np.mean(z2[where])) if where.sum() > 50 else 1.0
 
 
-def level_curvature(solution: Solution) -> Floats:
-    """Slopes (n, 6) of quadratic levels on both sides, for `score_test` of a fit with plane levels."""
-    u, v = solution.pixels.basis[1:3]
-    bent = np.stack([u * u, u * v, v * v])
-    return np.concatenate([(1 - solution.share) * bent, solution.share * bent]).T
+def chi_squared(solution: Solution, columns: Sequence[int]) -> float:
+    """By how much chi-squared would rise if these parameters were zero, in units of the noise seen on the edge.
+
+    `columns`: places among the parameters of `design`.
+    """
+    at = np.array(columns, dtype=np.int64)
+    if not len(at):
+        return 0.0
+    values = np.concatenate([solution.wedge.vector()[list(solution.active)], solution.levels.ravel()])[at]
+    block = solution.robust_inverse[np.ix_(at, at)]
+    return float(values @ np.linalg.lstsq(block, values, rcond=1e-10)[0]) / edge_factor(solution)
+
+
+def curvature_columns(solution: Solution) -> list[int]:
+    """Places of the quadratic coefficients of both levels among the parameters; empty where the levels have none."""
+    p, m = len(solution.active), solution.levels.shape[1]
+    return [p + side * m + k for side in (0, 1) for k in (3, 4, 5)] if len(solution.pixels.basis) == 6 else []
 
 
 def pull(solution: Solution, extra: Floats) -> Floats:

@@ -280,8 +280,9 @@ def solve(
     levels = None
     if after is not None and after.pixels.hats is pixels.hats:
         levels = np.zeros_like(pixels.freedom)
-        levels[:, : after.levels.shape[1]] = after.levels
-    if after is not None and set(active) <= set(after.active):
+        same = min(levels.shape[1], after.levels.shape[1])
+        levels[:, :same] = after.levels[:, :same]
+    if after is not None and set(active) <= set(after.active) and wedge == after.wedge:
         response = Response(after.share, after.by_field.T)
     else:
         response = rounded_wedge(wedge, points, wanted=active, nodes=nodes)
