@@ -346,13 +346,17 @@ def measure_corner(
         return Finding(not_measured=dict.fromkeys(_NAMES, "no cutting corner was found in the picture"))
     x, y = pose.apex_px
     width, height = photo.size
-    far = min(max(pose.end_length_px, pose.side_length_px, 60.0), _FARTHEST_PX) + 60
+    loss = _loss(outline, pose)
+    radius = None if loss is None else _radius_of(loss, pose)
+    far = min(max(pose.end_length_px, pose.side_length_px, 60.0), _FARTHEST_PX)
+    if radius is not None:
+        widest = replace(_start(pose), rounding=(2 * radius + _FIRST_REACH_PX / 2) ** 2)
+        far = min(far, max(_reach(widest, pose)))
+    far += 60
     box = (max(0, int(x - far)), max(0, int(y - far)), min(width, int(x + far)), min(height, int(y + far)))
     origin = np.array(box[:2], dtype=float)
     clip = _clip_levels(photo) if outline.mix == LUMINANCE else (-np.inf, np.inf)
     local = replace(pose, apex_px=(x - origin[0], y - origin[1]))
-    loss = _loss(outline, pose)
-    radius = None if loss is None else _radius_of(loss, pose)
     picture = photo.linear(box, mix=outline.mix)
     fit = fit_corner(picture, local, saturated=clip, radius_px=radius)
     if _lost(fit, local):  # perhaps bevels and reflections lie beside the edges
