@@ -54,6 +54,10 @@ class Hats:
         return csr_array((self.value.ravel(), self.column.ravel(), row_ends), shape=(n, self.count))
 
     @cached_property
+    def _transposed(self) -> Any:
+        return self._matrix.T
+
+    @cached_property
     def _pairs(self) -> tuple[NDArray[np.int64], Floats]:
         pair = self.column[:, :, None] * self.count + self.column[:, None, :]
         return pair.ravel(), self.value[:, :, None] * self.value[:, None, :]
@@ -64,7 +68,7 @@ class Hats:
 
     def gathered(self, values: Floats) -> Floats:
         """The transposed matrix times `values` (n, k): (count, k)."""
-        return np.asarray(self._matrix.T @ values)
+        return np.asarray(self._transposed @ values)
 
     def products(self, weight: Floats) -> Floats:
         """Products of the columns with each other, weighted (n,): (count, count)."""
