@@ -179,8 +179,8 @@ def fit_corner(
             thin=thin, levels=levels,
         ), wedge  # fmt: skip
 
-    rough = solve(*strip(wedge, levels, 3), active=range(6), rounds=8, tolerance=0.3, nodes=10, **how)
-    even = rough
+    even = solve(*strip(wedge, levels, 3), active=range(6), rounds=8, tolerance=0.3, nodes=10, **how)
+    even = solve(*strip(even.wedge, levels, 2), active=range(6), rounds=4, tolerance=0.3, nodes=10, **how)
     for _ in range(_STRIPS):
         pixels, wedge = strip(even.wedge, levels)
         curved = with_curvature(pixels) if levels == "plane" else pixels
