@@ -390,6 +390,49 @@ def test_other_forms_are_judged_by_what_is_gone() -> None:
     assert same.quantity.value == pytest.approx(gone.quantity.value, abs=0.002)
 
 
+@pytest.mark.parametrize(
+    ("wear", "grade"),
+    [
+        (Wear(radius_mm=0.5), "sharp"),
+        (Wear(radius_mm=0.6), "worn"),
+        (Wear("chamfer", loss_end_mm=0.4, loss_side_mm=0.4), "discard"),
+    ],
+    ids=["as new", "wider", "flattened"],
+)
+@pytest.mark.parametrize("ground", ["dark", "backlit"])
+def test_a_corner_radius_cutter_is_held_against_its_nominal_radius(
+    wear: Wear, grade: str, ground: str
+) -> None:
+    """What is gone is the drawn recession less that of a radius of 0.5 mm, by plane geometry; limits 0.02 and 0.06 mm."""
+    rng = np.random.default_rng(3)
+
+    def drawn_corner(worn: Wear) -> tuple[Scene, float]:
+        scene = corner_scene(
+            rng, size=(1280, 960), px_per_mm=PX_PER_MM, corner_px=(760.0, 560.0), edges=Edges(6.0, 0.0),
+            wear=worn, look=Look(background=ground),
+        )  # fmt: skip
+        return scene, float(scene.truth["corner_recession_mm"])
+
+    _, as_new = drawn_corner(Wear(radius_mm=0.5))
+    scene, now = drawn_corner(wear)
+    camera = Camera(blur_px=1.2, full_well_e=6000, read_e=5, vignetting=0.1, jpeg_quality=88)
+    picture, _ = photograph(scene, camera, rng)
+    inspection = inspect_photo(
+        Photo("drawn", "0" * 64, picture),
+        scale_source=TypedScale(PX_PER_MM),
+        facts=Facts("corner-radius", diameter_mm=6.0, flutes=1, nominal_radius_mm=0.5),
+        limits=load_limits(),
+    )
+    gone = inspection.photos[0].measured("form_deviation")
+    assert gone is not None
+    assert gone.grade == grade
+    if grade == "sharp":
+        assert gone.quantity.kind == "upper_limit"
+        assert gone.quantity.value < 0.005
+    else:
+        assert gone.quantity.value == pytest.approx(now - as_new, abs=gone.quantity.expanded)
+
+
 def test_other_forms_without_an_outline_when_new_are_not_judged() -> None:
     _, inspection = inspected(photo=False)
     assert inspection.grade == "retake"

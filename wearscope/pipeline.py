@@ -286,7 +286,12 @@ def _gone_since_new(
     new: NewOutline | None,
     chip: Quantity | None,
 ) -> Finding:
-    """The wear map where the outline when new is known; for a form without other limits the reason where it is not."""
+    """The wear map where the outline when new is known; for a form without other limits the reason where it is not.
+
+    A corner-radius cutter whose radius is known is held against that where nobody has a better one.
+    """
+    if new is None and facts.kind == "corner-radius" and facts.nominal_radius_mm:
+        new = nominal_outline()
     if new is None:
         needed = "its outline when new is not known: give --new-photo, or --new-nominal with --nominal-radius"
         return Finding(not_measured={"form_deviation": needed} if facts.kind == "other" else {})
