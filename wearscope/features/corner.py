@@ -15,19 +15,26 @@ from wearscope.outline.shape import CornerPose, Outline
 from wearscope.photo.read import LUMINANCE, Photo, srgb_to_linear
 from wearscope.quantity import COVERAGE_FACTOR, ONE_SIDED_95, Quantity
 from wearscope.subpixel.corner_doubt import (
+    chi_squared,
     covariance,
+    curvature_columns,
     edge_shift,
     form_deviation,
     grain,
     halo_slope,
-    curvature_columns,
-    chi_squared,
     pull,
     score_test,
 )
 from wearscope.subpixel.corner_fit import Solution, approach, solve
 from wearscope.subpixel.corner_model import PARAMETERS, Wedge
-from wearscope.subpixel.corner_pixels import Levels, Pixels, outline_distance, strip_pixels, with_curvature, with_grain
+from wearscope.subpixel.corner_pixels import (
+    Levels,
+    Pixels,
+    outline_distance,
+    strip_pixels,
+    with_curvature,
+    with_grain,
+)
 
 __all__ = ["CornerFit", "fit_corner", "measure_corner"]
 

@@ -249,9 +249,7 @@ def _guess(pixels: Pixels, wedge: Wedge, levels: Floats | None, response: Respon
     jump = cutter - background
     model = background + share * jump
     counts = counting(pixels, model)
-    return _Guess(
-        wedge, levels, share, slopes.T, jump, counts, np.where(counts, pixels.values - model, 0.0)
-    )
+    return _Guess(wedge, levels, share, slopes.T, jump, counts, np.where(counts, pixels.values - model, 0.0))
 
 
 def solve(
@@ -323,8 +321,8 @@ def solve(
         at_bound = (vector <= least) | (vector >= most)
         if done > _NOISE_ROUNDS and at_bound[:6].any():
             break
-        outward = np.where(right[:n_free] > 0, vector[free] >= most[free], vector[free] <= least[free])
-        blocked = np.flatnonzero(outward)
+        beyond = np.where(right[:n_free] > 0, vector[free] >= most[free], vector[free] <= least[free])
+        blocked = np.flatnonzero(beyond)  # fields at a bound that want more of it stay
         right[blocked] = 0.0
         for _ in range(8):
             damped = scaled + damping * np.eye(len(size))
@@ -379,7 +377,9 @@ _LIGHT = 1e-3
 _SHORT = 10.0
 """After a step shorter than this, in standard uncertainties, the normal equations are as good as new ones."""
 _LONGEST = 4.0
+"""Where most residuals count little, the true valley is flatter than these equations: a step may be this many times as long."""
 _BLOCKED = 1e12
+"""A parameter with this on the diagonal does not move."""
 _NOISE_ROUNDS = 4
 """After so many rounds the noise is known, and the weights may settle."""
 _LARGEST_STEP = np.array([8, 8, 0.2, 0.2, np.inf, 0.7, 0.01, 0.01, 0.3, 0.3])
