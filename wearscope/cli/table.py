@@ -46,7 +46,7 @@ def _photo(photo: PhotoReport, cutter: Facts, units: Units) -> RenderableType:
 
 
 def _sentence(words: str) -> str:
-    return f"{words[:1].upper()}{words[1:]}."
+    return f"{words[:1].upper()}{words[1:].removesuffix('.')}."
 
 
 def _together(group: Together, cutter: Facts, units: Units) -> RenderableType:
