@@ -2,6 +2,7 @@
 
 import json
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 from drawn_targets import Pattern, View, bar, charuco, chessboard, disc, dots, draw, ruler, stage
 
+from wearscope.calibrate.grid import measured_grid
 from wearscope.calibrate.measure import calibrate_photo, read_target
 from wearscope.errors import CalibrationError
 from wearscope.photo.read import Photo, read_photo
@@ -119,6 +121,17 @@ def test_the_wrong_kind_is_refused(shown: str, asked: str) -> None:
         read_target(_photo(pattern, View(**SMALL, px_per_mm=120, rotation_deg=6)), asked)
 
 
+@pytest.mark.parametrize(("astray", "refused"), [(0.002, False), (0.02, True)])
+def test_points_that_only_happen_to_be_regular_carry_no_scale(astray: float, refused: bool) -> None:
+    """Three rows of five, `astray` of a pitch off their places: too few to make up for much."""
+    rng = np.random.default_rng(1)
+    node = np.array([(column, row) for row in range(3) for column in range(5)])
+    points = 200 + 95.0 * (node + rng.normal(0, astray, node.shape))
+    grid, reason = measured_grid(points, node, (640, 480))
+    assert (grid is None) == refused
+    assert ("only to" in reason) == refused
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", ["ruler", "chessboard", "dots"])
 def test_the_fit_part_covers_over_many_views(kind: str) -> None:
@@ -157,7 +170,8 @@ KINDS = {
 }
 
 
-def test_rendered_scales_of_an_independent_program() -> None:
+@pytest.mark.parametrize("light", [1.0, 0.55], ids=["as rendered", "dim"])
+def test_rendered_scales_of_an_independent_program(light: float) -> None:
     scales = sorted(_folder("WEARSCOPE_RENDERS").glob("E*.json"))
     assert scales
     for path in scales:
@@ -165,7 +179,9 @@ def test_rendered_scales_of_an_independent_program() -> None:
         kind = KINDS[truth["scale_kind"]]
         along = truth["px_per_mm_centre_along_x"], truth["px_per_mm_centre_along_y"]
         true = along[0] if kind in ("ruler", "stage") else sum(along) / 2
-        reading = read_target(read_photo(path.with_suffix(".jpg")), kind)
+        photo = read_photo(path.with_suffix(".jpg"))
+        photo = replace(photo, encoded=np.round(photo.encoded * light).astype(np.uint8))
+        reading = read_target(photo, kind)
         assert reading.value / truth["pitch_mm"] == pytest.approx(true, rel=1e-3), path.name
         assert abs(reading.value / truth["pitch_mm"] / true - 1) <= 2 * reading.fit, path.name
 

@@ -73,6 +73,10 @@ class PlaneFit:
             return 1 / np.hypot(grad[:, 0], grad[:, 1])
         return np.asarray(np.hypot(*np.linalg.inv(grad)))
 
+    def looseness(self) -> float:
+        """Relative standard uncertainty of the scale, of the axis that is known least."""
+        return float((self.uncertainty_of(self.px_per_step) / self.px_per_step()).max())
+
     def flat(self, px: Array) -> Array:
         """Picture positions (n, 2) without distortion, in half-diagonals from the centre."""
         return undistort(_from_px(px, self.size), self.theta[-2:])

@@ -11,7 +11,14 @@ from wearscope.calibrate.fit import PlaneFit, fit_plane
 from wearscope.calibrate.lattice import grow_grid
 from wearscope.subpixel.marks import find_dots, find_saddles, refine_dots, refine_saddles
 
-__all__ = ["FEWEST_POINTS", "MeasuredGrid", "measure_charuco", "measure_chessboard", "measure_dots"]
+__all__ = [
+    "FEWEST_POINTS",
+    "MeasuredGrid",
+    "measure_charuco",
+    "measure_chessboard",
+    "measure_dots",
+    "measured_grid",
+]
 
 Array = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -20,6 +27,8 @@ FEWEST_POINTS = 12
 """Three rows of four: fewer leave tilt and distortion to chance."""
 REGULAR = 0.03
 """Largest scatter of the points about the fitted plane, in pitches."""
+LOOSEST = 0.01
+"""Relative standard uncertainty above which the points carry no scale: a dozen that only happen to be regular leave it open by more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +57,8 @@ class MeasuredGrid:
             return f"only {self.marks} points form a regular grid (at least {FEWEST_POINTS} are needed)"
         if self.scatter_px > REGULAR * pitch:
             return f"the points are not regular (scatter {100 * self.scatter_px / pitch:.1f} % of a pitch)"
+        if (loose := self.fit.looseness()) > LOOSEST:
+            return f"the points would give the scale only to {100 * loose:.1f} %"
         return ""
 
 
@@ -134,7 +145,7 @@ def measure_dots(grey: Picture, linear: Picture, size: tuple[int, int]) -> Outco
             index, node = grow_grid(points)
             if len(node) > len(best[1]):
                 best, radii = (points[index], node), radius[index]
-        measured, reason = _measured(refine_dots(linear, best[0], radii, sign=sign), best[1], size, radii)
+        measured, reason = measured_grid(refine_dots(linear, best[0], radii, sign=sign), best[1], size, radii)
         if measured:
             break
     return measured, reason
@@ -171,15 +182,16 @@ def _corners(linear: Picture, points: Array, node: NDArray[np.int_], size: tuple
     Too small a window sees noise, too large a one sees the print's own texture; which is which depends on the blur.
     """
     outcomes = [
-        _measured(refine_saddles(linear, points, radius=r), node, size) for r in (3.0, 4.5, 7.0, 10.0)
+        measured_grid(refine_saddles(linear, points, radius=r), node, size) for r in (3.0, 4.5, 7.0, 10.0)
     ]
     grids = [grid for grid, _ in outcomes if grid]
     return (min(grids, key=lambda g: g.scatter_px / g.marks), "") if grids else outcomes[0]
 
 
-def _measured(
+def measured_grid(
     points: Array, node: NDArray[np.int_], size: tuple[int, int], radius: Array | float = 0.0
 ) -> Outcome:
+    """The fit through `points` (n, 2) px at grid places `node` (n, 2); `radius` (px) where they are centres of dots."""
     good = np.isfinite(points[:, 0])
     points, node = points[good], node[good]
     if len(node) < FEWEST_POINTS or min(np.ptp(node, axis=0)) < 2:

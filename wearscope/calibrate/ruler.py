@@ -28,6 +28,7 @@ MOST = 0.8
 """This share of all sections must be even, and must agree with one plane: what a scale is, clutter is not."""
 REGULAR = 0.05
 """Largest scatter of the marks about the fitted scale, in pitches. Chance within the search window gives 0.09."""
+
 LOOSEST = 0.004
 """Relative standard uncertainty above which the marks do not carry a scale (strokes that only happen to be regular)."""
 
@@ -73,7 +74,7 @@ class MeasuredRow:
     def fault(self) -> str:
         """Why this is no scale, or nothing."""
         pitch = float(self.fit.px_per_step()[0])
-        loose = float(self.fit.uncertainty_of(self.fit.px_per_step)[0]) / pitch
+        loose = self.fit.looseness()
         if self.share_even < MOST:
             return "too many are edges, not bars"
         if np.mean(self.fit.weights > 0.1) < MOST or self.marks < FEWEST_MARKS:
