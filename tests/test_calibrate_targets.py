@@ -71,6 +71,21 @@ def test_stage_micrometers_from_4_px_a_division_dark_or_light(
     assert reading.value / pitch == pytest.approx(view.truth()[0], rel=1e-3)
 
 
+@pytest.mark.parametrize(
+    ("px_per_division", "negative"), [(2.8, False), (2.8, True), (2.2, True), (2.0, True)]
+)
+def test_longer_marks_are_not_taken_for_divisions(px_per_division: float, negative: bool) -> None:
+    """Divisions too fine to be told apart: every fifth or tenth mark alone would make the scale that much too large."""
+    view = View(**SMALL, px_per_mm=100 * px_per_division, rotation_deg=-7, centre_mm=(0.5, 0.01))
+    photo = _photo(stage(0.01, width=0.0035, count=100), view, blur=0.7, negative=negative)
+    with pytest.raises(CalibrationError, match=r"finer ones between them|grey band"):
+        read_target(photo, "stage")
+    reading = read_target(photo, "stage", longer_marks=True)
+    seen = reading.value / px_per_division
+    assert seen == pytest.approx(round(seen), rel=5e-3)
+    assert round(seen) in (5, 10)
+
+
 @pytest.mark.parametrize("mirrored", [False, True])
 def test_charuco_board_of_unknown_size_also_mirrored(mirrored: bool) -> None:
     view = View(**SMALL, px_per_mm=70, rotation_deg=20, tilt_deg=6, k1=-0.01, mirrored=mirrored)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 import wearscope
 from wearscope.calibrate.calibration import Calibration
 from wearscope.calibrate.disc import MeasuredDisc, measure_disc
+from wearscope.calibrate.finer import finer_marks
 from wearscope.calibrate.fit import PlaneFit
 from wearscope.calibrate.grid import MeasuredGrid, measure_charuco, measure_chessboard, measure_dots
 from wearscope.calibrate.ruler import MeasuredRow, measure_ruler
@@ -68,18 +69,20 @@ def calibrate_photo(
     certificate: str = "none",
     check_line_mm: tuple[float, ...] = (),
     grey: Photo | None = None,
+    longer_marks: bool = False,
 ) -> tuple[Calibration, Reading]:
     """Find the target, fit all its marks, and state the scale with its uncertainty.
 
     `target_uncertainty`: expanded (k = 2), as text: "0.2%", or a length over the marks seen, "0.5um", "0.001mm".
     `check_line_mm`: measured lengths of the printed 100 mm lines (across, then down). `grey`: photo of a grey card.
+    `longer_marks`: `pitch_mm` is that of the longer marks, finer ones are too close together to be told apart.
     Raises InputError for facts that make no sense, CalibrationError where the target is not found, PhotoError where `grey` is no grey card.
     """
     kind = _kind(target)
     step_mm = _step_mm(kind, pitch_mm, diameter_mm)
     print_factor = _print_factor(kind, check_line_mm)
     light = None if grey is None else grey_card(grey)
-    reading = read_target(photo, target)
+    reading = read_target(photo, target, longer_marks=longer_marks)
     true_step = step_mm * print_factor
     parts = {
         "fit": reading.fit,
@@ -181,8 +184,11 @@ def parse_target_uncertainty(text: str, span_mm: float) -> float:
     return value
 
 
-def read_target(photo: Photo, target: str) -> Reading:
-    """Find and fit the target in a photo. Raises CalibrationError with the reason and what to do."""
+def read_target(photo: Photo, target: str, *, longer_marks: bool = False) -> Reading:
+    """Find and fit the target in a photo; `longer_marks` as in `calibrate_photo`.
+
+    Raises CalibrationError with the reason and what to do.
+    """
     kind = _kind(target)
     grey, linear = photo.grey().astype(np.float32), photo.linear()
     if target == "disc":
@@ -192,6 +198,11 @@ def read_target(photo: Photo, target: str) -> Reading:
     elif target in ("ruler", "stage"):
         board, _ = measure_chessboard(grey, linear, photo.size)
         row, reason = (None, "it shows a chessboard") if board else measure_ruler(grey, linear, photo.size)
+        if row and not longer_marks and (finer := finer_marks(linear, row)):
+            raise CalibrationError(
+                f"{photo.path}: {row.marks} regular marks found, but {finer}: those of --pitch cannot be told apart, or the scale would be "
+                "several times too large. Raise the magnification; or give as --pitch the distance of the marks that do stand apart, with --longer-marks"
+            )
         if row:
             return _of_row(row)
     else:

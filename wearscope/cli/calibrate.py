@@ -58,6 +58,13 @@ def calibrate(
             help="Smallest regular division, side of a square, or distance of dots; mm unless a unit is given."
         ),
     ] = None,
+    longer_marks: Annotated[
+        bool,
+        typer.Option(
+            "--longer-marks",
+            help="--pitch is that of the longer marks: the finer ones are too close together.",
+        ),
+    ] = False,
     diameter: Annotated[
         str | None, typer.Option(help="Diameter of a disc; mm unless a unit is given.")
     ] = None,
@@ -105,6 +112,7 @@ def calibrate(
         certificate=certificate,
         check_line_mm=tuple(check_line_measured or ()),
         grey=None if grey is None else read_photo(grey),
+        longer_marks=longer_marks,
     )
     save_calibration(calibration, output)
     if marks_picture:
