@@ -54,6 +54,10 @@ _LEVELS_ASK = 22.5
 """Levels may be quadratic if that lowers chi-squared (six numbers more) by this much: 0.1 % by chance."""
 _GRAIN_ASKS = 3.0
 """Light is uneven where it strays by this many times the variance that noise gives it (noise alone: 1.6 once in a thousand)."""
+_STRAIGHT_EDGES, _BENT_EDGES = range(6), range(9)
+"""Fields of `Wedge` that are fitted: apex, angles, rounding and blur; then also both bends and a blur that differs between the edges."""
+_THIN = (3, 2)
+"""The rough fits use every third pixel, then every second."""
 _STRIPS = 2
 """The strip of pixels is cut again where the fit on the first has moved the outline out of its middle."""
 _SOON = 0.2
@@ -179,29 +183,32 @@ def fit_corner(
 
     how: dict[str, Any] = {"largest_blur": _largest_blur(pose), "near": (start, _ROOM_PX)}
 
-    def strip(wedge: Wedge, levels: Levels, thin: int = 1) -> tuple[Pixels, Wedge]:
+    def strip(wedge: Wedge, thin: int = 1) -> tuple[Pixels, Wedge]:
         wedge = replace(wedge, bend_from=wedge.tangent_length)
         return strip_pixels(
             linear, wedge, half_px=_HALF_STRIP * wedge.blur + 1.5, reach_px=_reach(wedge, pose), clip=saturated,
             thin=thin, levels=levels,
         ), wedge  # fmt: skip
 
-    even = solve(*strip(wedge, levels, 3), active=range(6), rounds=8, tolerance=0.3, nodes=10, **how)
-    even = solve(*strip(even.wedge, levels, 2), active=range(6), rounds=4, tolerance=0.3, nodes=10, **how)
-    for _ in range(_STRIPS):
-        pixels, wedge = strip(even.wedge, levels)
+    for thin in _THIN:  # roughly, on some of the pixels, edges straight
+        wedge = solve(
+            *strip(wedge, thin), active=_STRAIGHT_EDGES, rounds=8, tolerance=0.3, nodes=10, **how
+        ).wedge
+    for _ in range(_STRIPS):  # all pixels, everything free
+        pixels, wedge = strip(wedge)
         curved = with_curvature(pixels) if levels == "plane" else pixels
-        even = solve(curved, wedge, active=range(9), tolerance=_SOON, **how)
-        if abs(even.wedge.recession - wedge.recession) < even.wedge.blur:
+        even = solve(curved, wedge, active=_BENT_EDGES, tolerance=_SOON, **how)
+        cut, wedge = wedge, even.wedge
+        if abs(wedge.recession - cut.recession) < wedge.blur:
             break
     size, over = grain(even)
     uneven = over > _GRAIN_ASKS and levels != "along"
     if uneven:
-        found = solve(with_grain(pixels, even.wedge, size), even.wedge, active=range(9), after=even, **how)
-    else:
-        active = [k for k in range(9) if k < 6 or chi_squared(even, [k]) > _BEND_ASKS**2]
+        found = solve(with_grain(pixels, wedge, size), wedge, active=_BENT_EDGES, after=even, **how)
+    else:  # what the picture does not ask for only widens the interval
+        active = [k for k in _BENT_EDGES if k in _STRAIGHT_EDGES or chi_squared(even, [k]) > _BEND_ASKS**2]
         plain = chi_squared(even, curvature_columns(even)) < _LEVELS_ASK
-        wedge = replace(even.wedge, **{PARAMETERS[k]: 0.0 for k in range(9) if k not in active})
+        wedge = replace(wedge, **{PARAMETERS[k]: 0.0 for k in _BENT_EDGES if k not in active})
         found = solve(pixels if plain else curved, wedge, active=active, after=even, **how)
     wedge, forms, halo = _with_blur_form(found)
     if uneven:

@@ -24,7 +24,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-Levels = Literal["plane", "quadratic", "along"]
+Levels = Literal["plane", "along"]
 """How the light on either side may change: with position, or freely along the outline."""
 _KNOT_PX, _KNOT_BLURS, _MOST_KNOTS, _CALM_BLURS = 20.0, 6.0, 20, 3.0
 """Light that changes faster along the outline than this cannot be told from the outline's own shape."""
@@ -146,8 +146,7 @@ def _level_basis(
         pitch = max(_KNOT_PX, _KNOT_BLURS * wedge.blur, float(np.ptp(run)) / _MOST_KNOTS) if len(run) else 1.0
         return np.ones((1, len(run))), _hats(run, pitch, calm=True)
     u, v = ((points - np.array([wedge.x, wedge.y]) - wedge.bisector * min(reach_px) / 2) / max(reach_px)).T
-    rows = [np.ones_like(u), u, v, u * u, u * v, v * v]
-    return np.stack(rows[: 6 if levels == "quadratic" else 3]), None
+    return np.stack([np.ones_like(u), u, v]), None
 
 
 def strip_pixels(
