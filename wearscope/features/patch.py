@@ -75,13 +75,13 @@ class _Edge:
 
 @dataclass(frozen=True, slots=True)
 class _Window:
-    """The corner in cells of `cell` px: grey codes, where cell (0, 0) has its centre in the photo, the edges, and the corner."""
+    """The corner in cells of `cell` px: grey codes, where cell (0, 0) has its centre in the photo, the edges, and the corner (x, y in cells)."""
 
     grey: Floats
     cell: int
     origin_px: NDArray[np.float64]
     edges: tuple[_Edge, ...]
-    from_corner: Floats
+    corner: NDArray[np.float64]
     step: Flags
 
     @property
@@ -89,6 +89,11 @@ class _Window:
         """Cells inward of every edge, clear of the blurred steps."""
         depths = [edge.depth > 2 for edge in self.edges]
         return np.asarray(depths[0] & depths[-1], np.bool_)
+
+    def from_corner(self, cells: Flags) -> float:
+        """How far (cells) the nearest of some cells is from the corner."""
+        y, x = np.nonzero(cells)
+        return float(np.hypot(x - self.corner[0], y - self.corner[1]).min())
 
     def to_photo(self, cells: NDArray[np.float64]) -> NDArray[np.float64]:
         """(n, 2) x and y in cells to px of the photo."""
@@ -111,7 +116,7 @@ def measure_patch(photo: Photo, outline: Outline, scale: Scale) -> Finding:
     if reason:
         return Finding(not_measured=dict.fromkeys(NAMES[:1], reason))
     times_usual = np.where(inside & ~window.step, _roughness(window), 0)
-    patch = _out_to_edge(_at_corner(times_usual, window.from_corner), window.step & inside)
+    patch = _out_to_edge(_at_corner(times_usual, window), window.step & inside)
     if not patch.any():
         least = Quantity(float(_LEAST * window.cell), "px", {"resolution": float(window.cell)}, "upper_limit")
         return Finding({"corner_patch_depth": scale.to_mm(least)})
@@ -150,7 +155,7 @@ def _around(photo: Photo, outline: Outline) -> _Window:
     line = np.zeros(grey.shape, np.uint8)
     places = np.rint(16 * (outline.points_px - origin) / cell).astype(np.int32)
     cv2.polylines(line, [places], False, 1, 2 * _STEP + 1, cv2.LINE_8, 4)
-    return _Window(grey, cell, origin, edges, np.asarray(np.hypot(x, y), np.float32), line > 0)
+    return _Window(grey, cell, origin, edges, (apex - origin) / cell, line > 0)
 
 
 def _grey(photo: Photo, low: NDArray[np.int_], count: NDArray[np.int_], cell: int) -> Floats:
@@ -241,8 +246,9 @@ def _usual(level: NDArray[np.uint8], bins: NDArray[np.uint8], edge: _Edge) -> Fl
     deep, along = bins[thin], edge.along[thin]
     there = (deep > 0) & (along >= 0) & (along < _REACH)
     piece = (along[there] * (_PIECES / _REACH)).astype(np.intp)
-    index = (piece * 256 + deep[there]) * _LEVELS + np.minimum(level[thin][there], _LEVELS - 1)
-    counts = np.bincount(index, minlength=_PIECES * 256 * _LEVELS).reshape(_PIECES, 256, _LEVELS)
+    deep, depths = deep[there], int(deep.max(initial=0)) + 1
+    index = (piece * depths + deep) * _LEVELS + np.minimum(level[thin][there], _LEVELS - 1)
+    counts = np.bincount(index, minlength=_PIECES * depths * _LEVELS).reshape(_PIECES, depths, _LEVELS)
     upto = np.cumsum(counts, axis=2)
     upto[:, 1:-1] = upto[:, :-2] + upto[:, 1:-1] + upto[:, 2:]
     total = upto[:, :, -1]
@@ -250,10 +256,12 @@ def _usual(level: NDArray[np.uint8], bins: NDArray[np.uint8], edge: _Edge) -> Fl
     highest[total < _FEWEST] = np.inf
     highest.sort(axis=0)
     second = np.where(np.isfinite(highest[1]), highest[1], highest[0])
-    return np.where(np.isfinite(second), second / _PER_CODE, 0.0).astype(np.float32)
+    usual = np.zeros(256, np.float32)
+    usual[:depths] = np.where(np.isfinite(second), second / _PER_CODE, 0.0)
+    return usual
 
 
-def _at_corner(times_usual: Floats, from_corner: Floats) -> Flags:
+def _at_corner(times_usual: Floats, window: _Window) -> Flags:
     """Where rough cells are in the majority, and no farther from the corner than some widths of that place."""
     seeds = _share(times_usual > _ROUGHER, _SPREAD) > _HALF
     if not seeds.any():
@@ -263,7 +271,7 @@ def _at_corner(times_usual: Floats, from_corner: Floats) -> Flags:
     keep = [
         label
         for label in np.unique(np.asarray(labels)[seeds])
-        if from_corner[labels == label].min() <= _AWAY * np.sqrt(stats[label, cv2.CC_STAT_AREA])
+        if window.from_corner(labels == label) <= _AWAY * np.sqrt(stats[label, cv2.CC_STAT_AREA])
     ]
     return np.asarray(np.isin(labels, keep), np.bool_)
 

@@ -6,14 +6,17 @@ it: it runs along the outside of the damage. It starts at the corner (s = 0) and
 coming back to it, which is where another edge begins.
 """
 
+import math
 from dataclasses import dataclass
 from functools import cache
 from itertools import combinations
+from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Baseline", "fit_baseline", "moving_mean", "robust_sigma", "tail_sigma"]
+__all__ = ["Baseline", "fit_baseline", "middle", "moving_mean", "robust_sigma", "tail_sigma"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -22,8 +25,12 @@ _REACH = 4.0
 """A point belongs to the line within this many standard deviations of the edge's own scatter."""
 _STUCK_PRICE = 3.0
 """What a point outside the line costs, in points on it: beats any line that follows chip bottoms over a quarter of an edge."""
+_ALIKE = 0.5
+"""Share of the distance over which neighbours share their error, in which one point says what all say."""
+_GONE_PRICE = 0.02
+"""An edge ends where it is gone, unless it comes back for a fiftieth of that length: another edge that crosses the line is no return."""
 _BLOCKS = 24
-_POINTS = 160
+_POINTS = 80
 _HIGHEST = 4
 
 
@@ -60,86 +67,115 @@ class Baseline:
         return np.sqrt(np.maximum(variance, 0.0))
 
 
+def middle(values: Floats) -> float:
+    """Median of finite values (n,), n > 0: NumPy's takes several times as long for some hundreds."""
+    half = len(values) // 2
+    ordered = np.partition(values, (half - 1, half) if len(values) % 2 == 0 else half)
+    return float(0.5 * (ordered[(len(values) - 1) // 2] + ordered[half]))
+
+
 def robust_sigma(values: Floats) -> float:
     """Standard deviation from the median absolute deviation (normal scatter; half of the values may be wrong)."""
-    return float(1.4826 * np.median(np.abs(values - np.median(values)))) if len(values) else 0.0
+    return 1.4826 * middle(np.abs(values - middle(values))) if len(values) else 0.0
 
 
 def tail_sigma(values: Floats) -> float:
     """As `robust_sigma`, or from the outer fifth where that says more: long tails count, single faults do not."""
     if not len(values):
         return 0.0
-    away = np.sort(np.abs(values - np.median(values)))
-    middle, outer = away[len(away) // 2], away[int(0.8 * (len(away) - 1))]
-    return float(max(1.4826 * middle, outer / 1.2816))
+    away = np.sort(np.abs(values - middle(values)))
+    return float(max(1.4826 * away[len(away) // 2], away[int(0.8 * (len(away) - 1))] / 1.2816))
 
 
 def moving_mean(values: Floats, count: int) -> Floats:
     """Mean over `count` neighbours, same length; at the ends over those that exist. NaN counts as absent."""
     present = np.isfinite(values)
-    total = np.concatenate([[0.0], np.cumsum(np.where(present, values, 0.0))])
-    number = np.concatenate([[0], np.cumsum(present)])
-    count = max(1, count)
-    end = np.arange(len(values)) + (count - 1) // 2 + 1
-    first, last = np.maximum(end - count, 0), np.minimum(end, len(values))
-    among = number[last] - number[first]
-    return np.where(among > 0, (total[last] - total[first]) / np.maximum(among, 1), np.nan)
+    both = np.stack([np.where(present, values, 0.0), present])
+    total, among = cv2.boxFilter(
+        both, -1, (max(1, count), 1), normalize=False, borderType=cv2.BORDER_CONSTANT
+    )
+    return np.where(among > 0.5, total / np.maximum(among, 1), np.nan)
 
 
 def fit_baseline(
-    s_px: Floats, offset_px: Floats, *, floor_px: float, step_px: float, highest: int = _HIGHEST
+    s_px: Floats,
+    offset_px: Floats,
+    *,
+    floor_px: float,
+    step_px: float,
+    highest: int = _HIGHEST,
+    begin: Baseline | None = None,
 ) -> Baseline | None:
     """The undamaged edge through `offset_px` (n,) at ascending `s_px` (n,); offsets grow into the cutter.
 
     `floor_px` is the least scatter to believe in, `step_px` the distance over which neighbouring points
     share their error. A curve (up to power `highest`) is used only where it explains clearly more of the edge
     than a straight line, and only if it makes the cutter convex: a helix bends away from the corner on
-    one side only, a chip bends back. Returns None for fewer than twelve points or no line at all.
+    one side only, a chip bends back. `begin`: the line is known about, and only adjusted. Returns None for fewer than
+    twelve points or no line at all.
     """
     seen = np.isfinite(offset_px)
     s, d = s_px[seen], offset_px[seen]
     if len(s) < 12:
         return None
     length = float(max(s[-1], 1.0))
-    noise = max(floor_px, _local_noise(s, d, step_px))
+    pitch = max(middle(np.diff(s)), 1e-9)
+    noise = max(floor_px, _local_noise(s, d, step_px / pitch))
+    # which curve it is, every few points show; all count where it lies
+    every = max(1, round(_ALIKE * step_px / pitch))
+    known = begin.coefficients * (length / begin.length_px) ** np.arange(begin.degree + 1) if begin else None
+    c = _likeliest(s[::every], d[::every], length, noise, step_px / (every * pitch), highest, known)
+    return None if c is None else _finish(s_px, offset_px, length, c, noise, floor_px, step_px / pitch)
+
+
+def _likeliest(
+    s: Floats, d: Floats, length: float, noise: float, shared: float, highest: int, known: Floats | None
+) -> Floats | None:
+    """Coefficients of the curve that the most of the edge lies on, where `shared` neighbouring points have one error."""
     best: tuple[float, Floats, int] | None = None
     # a further power must win more than the points that share one error, and one in fifty of the edge
-    price = max(2 * step_px, 0.02 * len(s))
+    price = max(2 * shared, 0.02 * len(s))
     most = len(s) * (1 - 1 / _REACH**2)  # what the true line is worth: normal scatter costs so much
-    for degree in range(1, highest + 1):
+    lowest = 1 if known is None else len(known) - 1
+    for degree in range(lowest, highest + 1):
         if best is not None and best[0] + price > most:
             break
-        tried = _grow(s, d, length, degree, _REACH * noise, None if best is None else best[1])
+        start = known if best is None else best[1]
+        if known is None and degree <= 2:
+            start = _picked(s, d, length, degree, _REACH * noise)
+        if start is None:
+            break
+        raised = np.concatenate([start, np.zeros(degree + 1 - len(start))])
+        tried = _polish(s, d, length, raised, _REACH * noise)
         if tried is not None and (best is None or tried[0] > best[0] + price):
             best = tried
         elif degree > 1:
             break  # what a parabola does not follow better, no higher power of the same sign does
-    if best is None or best[0] <= 0:
-        return None
-    return _finish(s, d, length, best[1], noise, floor_px, step_px, seen)
+    return best[1] if best is not None and best[0] > 0 else None
 
 
 def _powers(s: Floats, length: float, degree: int) -> Floats:
-    return np.power.outer(s / length, np.arange(degree + 1))
+    return np.vander(s / length, degree + 1, increasing=True)
 
 
-def _local_noise(s: Floats, d: Floats, step: float) -> float:
+def _local_noise(s: Floats, d: Floats, shared: float) -> float:
     """Scatter about the chord between neighbours, near and farther ones: blind to slow bends and to chips' floors."""
-    pitch = max(float(np.median(np.diff(s))), 1e-9)
-    lags = {max(1, min(round(k * step / pitch), (len(d) - 3) // 2)) for k in (1, 4)}
+    lags = {max(1, min(round(k * shared), (len(d) - 3) // 2)) for k in (1, 4)}
     return max(robust_sigma(d[2 * k :] - 2 * d[k:-k] + d[: -2 * k]) for k in lags) / float(np.sqrt(6.0))
 
 
-def _gain(residual: Floats, reach: float) -> Floats:
-    """What each point is worth: 1 on the line, 0 for missing material, negative for standing out."""
-    least = np.where(residual > 0, 0.0, 1.0 - _STUCK_PRICE)
-    return np.asarray(np.maximum(1.0 - np.square(residual / reach), least), np.float64)
+def _gain(residual: NDArray[Any], reach: float) -> NDArray[Any]:
+    """What each point is worth: 1 on the line, hardly less than 0 for missing material, -2 for standing out."""
+    return 1 - np.square(
+        np.clip(residual * (1 / reach), -math.sqrt(_STUCK_PRICE), math.sqrt(1 + _GONE_PRICE))
+    )
 
 
-def _score(residual: Floats, reach: float) -> tuple[Floats, NDArray[np.intp]]:
-    """Best total worth from the first point on, over all places to stop, and that place; rows are candidates."""
-    total = np.cumsum(_gain(residual, reach), axis=-1)
-    return total.max(axis=-1), total.argmax(axis=-1)
+def _score(residual: Floats, reach: float) -> tuple[float, int]:
+    """Best total worth from the first point on, over all places to stop, and that place."""
+    total = np.cumsum(_gain(residual, reach))
+    stop = int(total.argmax())
+    return float(total[stop]), stop
 
 
 def _candidates(s: Floats, d: Floats, length: float, degree: int) -> Floats:
@@ -163,7 +199,7 @@ def _picks(blocks: int, count: int) -> NDArray[np.intp]:
 
 def _convex(c: Floats) -> Bools:
     """True where the curve bends into the cutter, or not at all, everywhere (rows are candidates)."""
-    return np.asarray(np.all(c[..., 2:] @ _bends(c.shape[-1]) >= 0, axis=-1), np.bool_)
+    return np.asarray((c[..., 2:] @ _bends(c.shape[-1]) >= 0).all(axis=-1), np.bool_)
 
 
 @cache
@@ -173,55 +209,57 @@ def _bends(count: int) -> Floats:
     return np.asarray(k * (k - 1) * u ** (k - 2), np.float64)
 
 
-def _grow(
-    s: Floats, d: Floats, length: float, degree: int, reach: float, start: Floats | None
-) -> tuple[float, Floats, int] | None:
-    """The best curve of one power: picked from exact candidates up to a parabola, then polished."""
-    if degree <= 2:
-        thin = slice(None, None, max(1, len(s) // _POINTS))
-        curves = _candidates(s, d, length, degree)
-        curves = curves[_convex(curves)]
-        if not len(curves):
-            return None
-        residual = d[thin] - curves @ _powers(s[thin], length, degree).T
-        start = curves[np.argmax(_score(residual, reach)[0])]
-    elif start is None:
+def _picked(s: Floats, d: Floats, length: float, degree: int, reach: float) -> Floats | None:
+    """The best of the exact candidates."""
+    thin = slice(None, None, -(-len(s) // _POINTS))
+    curves = _candidates(s, d, length, degree)
+    curves = curves[_convex(curves)]
+    if not len(curves):
         return None
-    c = np.zeros(degree + 1)
-    c[: min(len(start), degree + 1)] = start[: degree + 1]
-    return _polish(s, d, length, c, reach)
+    residual = d[thin] - curves @ _powers(s[thin], length, degree).T
+    total = np.cumsum(_gain(residual.astype(np.float32), reach), axis=1)
+    return np.asarray(curves[total.max(axis=1).argmax()])
 
 
-def _polish(s: Floats, d: Floats, length: float, c: Floats, reach: float) -> tuple[float, Floats, int] | None:
-    """Refit to the points on the curve, wider at first; keep the best of what is convex."""
+def _polish(
+    s: Floats, d: Floats, length: float, c: Floats, reach: float, *, wider: tuple[float, ...] = (3.0, 1.5)
+) -> tuple[float, Floats, int] | None:
+    """Refit to the points on the curve, `wider` at first; keep the best of what is convex."""
     rows = _powers(s, length, len(c) - 1)
     best: tuple[float, Floats, int] | None = None
-    for wide in (3.0, 1.5, 1.0, 1.0, 0.0):
+    before = np.zeros(0, bool)
+    for wide in (*wider, 1.0, 1.0, 0.0):
         residual = d - rows @ c
         score, stop = _score(residual, reach)
-        if _convex(c) and (best is None or score > best[0]):
-            best = (float(score), c, int(stop))
+        if (best is None or score > best[0]) and _convex(c):
+            best = (score, c, stop)
         end = stop if wide <= 1 else _score(residual, wide * reach)[1]
-        last = int(1.15 * (int(end) + 1)) + 1 if wide else 0
-        on = np.abs(residual[:last]) < wide * reach
-        if on.sum() < 3 * len(c):
+        on = np.abs(residual) < wide * reach
+        on[int(1.15 * (end + 1)) + 1 :] = False
+        if (wide <= 1 and np.array_equal(on, before)) or on.sum() < 3 * len(c):
             break
-        c = np.asarray(np.linalg.lstsq(rows[:last][on], d[:last][on], rcond=None)[0], np.float64)
+        c, before = _least_squares(rows[on], d[on]), on
     return best
 
 
+def _least_squares(rows: Floats, d: Floats) -> Floats:
+    """By the normal equations: of places between 0 and 1, up to their fourth power, they keep ten digits."""
+    return np.asarray(np.linalg.solve(rows.T @ rows, d @ rows), np.float64)
+
+
 def _finish(
-    s: Floats, d: Floats, length: float, c: Floats, noise: float, floor: float, step: float, seen: Bools
+    s: Floats, offset: Floats, length: float, c: Floats, noise: float, floor: float, shared: float
 ) -> Baseline:
-    """Least squares on what lies on the curve, with the scatter found there; covariance for shared errors."""
+    """Least squares on all that lies on the curve, with the scatter found there; covariance for shared errors."""
+    reach, seen = _REACH * noise, np.isfinite(offset)
+    polished = _polish(s[seen], offset[seen], length, c, reach, wider=())
+    c = c if polished is None else polished[1]
     rows = _powers(s, length, len(c) - 1)
-    residual = d - rows @ c
-    on = np.abs(residual) < _REACH * noise
-    on[int(_score(residual, _REACH * noise)[1]) + 1 :] = False
+    residual = np.where(seen, offset - rows @ c, np.inf)
+    on = np.abs(residual) < reach
+    on[_score(residual, reach)[1] + 1 :] = False
     noise = max(floor, robust_sigma(residual[on]))
-    shared = max(1.0, step / max(float(np.median(np.diff(s))), 1e-9))
-    covariance: Floats = np.asarray(noise**2 * shared * np.linalg.pinv(rows[on].T @ rows[on]), np.float64)
-    everywhere = np.zeros(len(seen), bool)
-    everywhere[np.flatnonzero(seen)[on]] = True
-    places = s[on] if on.any() else s[:1]
-    return Baseline(c, covariance, length, float(places[0]), float(places[-1]), noise, everywhere)
+    normal = rows[on].T @ rows[on]
+    covariance: Floats = np.asarray(noise**2 * max(1.0, shared) * np.linalg.pinv(normal), np.float64)
+    places = s[on] if on.any() else s[seen][:1]
+    return Baseline(c, covariance, length, float(places[0]), float(places[-1]), noise, on)

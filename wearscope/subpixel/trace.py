@@ -6,10 +6,13 @@ from a course that may be straight or curved.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from wearscope.geometry.baseline import middle
 
 __all__ = [
     "LUMINANCE",
@@ -22,6 +25,7 @@ __all__ = [
     "contour_offsets",
     "follow_openings",
     "ground_levels",
+    "median_down",
     "running_median",
     "straighten",
     "trace_edge",
@@ -35,8 +39,8 @@ _CLIPPED = 0.95
 """A cutter brighter than this share of full scale is blown out: how bright it is stays unknown by about a third."""
 LUMINANCE = np.array([0.0722, 0.7152, 0.2126])
 """Weights of linear blue, green and red (IEC 61966-2-1)."""
-_PIECE = 192
-"""Columns read at once: short pieces keep the boxes around a slanting edge small."""
+_PIECE = 192.0
+"""Px of an edge read at once: short pieces keep the boxes around a slanting edge small."""
 _EVEN = 0.03
 """Ground and metal are even to about three in a hundred over the few blurs where their levels are taken; vignetting and
 facets change slowly, grain is seen as scatter."""
@@ -104,35 +108,45 @@ def straighten(
     d_range: tuple[float, float],
     weights: Floats,
 ) -> Strip:
-    """Resample a strip (cubic) at columns `s_px` (n,), 1 px apart, along `course_px` (n,).
+    """Resample a strip (cubic) at columns `s_px` (n,), evenly apart, along `course_px` (n,).
 
     `read` gives linear light (h, w, 3) inside a box (x0, y0, x1, y1), end exclusive; `size` (width, height) of the photo;
     `weights` (3,) says how its channels make one.
     """
     d = np.arange(np.floor(d_range[0]), np.ceil(d_range[1]) + 1)
-    pieces = [slice(begin, begin + _PIECE) for begin in range(0, len(s_px), _PIECE)]
-    places = (frame.to_photo(s_px[part], course_px[part] + d[:, None]) for part in pieces)
-    light = np.hstack([_resample(read, size, at, weights) for at in places])
+    count = max(1, int(_PIECE * (len(s_px) - 1) / max(s_px[-1] - s_px[0], 1.0)))
+    pieces = [slice(begin, begin + count) for begin in range(0, len(s_px), count)]
+    light = np.hstack(
+        [_resample(read, size, frame, s_px[part], course_px[part], d, weights) for part in pieces]
+    )
     top = float(weights.sum()) if (weights > 0).all() else np.inf
     return Strip(frame, light, s_px, d, course_px, top)
 
 
 def _resample(
-    read: Callable[[Box], NDArray[np.float32]], size: tuple[int, int], at: Floats, weights: Floats
+    read: Callable[[Box], NDArray[np.float32]],
+    size: tuple[int, int],
+    frame: Frame,
+    s: Floats,
+    course: Floats,
+    d: Floats,
+    weights: Floats,
 ) -> NDArray[np.float32]:
-    first, last = at.min(axis=(0, 1)), at.max(axis=(0, 1))
+    rims = frame.to_photo(s, course + d[[0, -1], None])
+    first, last = rims.min(axis=(0, 1)), rims.max(axis=(0, 1))
     low = np.maximum(np.floor(first).astype(int) - 2, 0)
     high = np.minimum(np.ceil(last).astype(int) + 3, size)
     if np.any(high - low < 2):
-        return np.full(at.shape[:2], np.nan, np.float32)
+        return np.full((len(d), len(s)), np.nan, np.float32)
     box = (int(low[0]), int(low[1]), int(high[0]), int(high[1]))
     source = cv2.transform(read(box), weights[None, :].astype(np.float32))
-    local = (at - low).astype(np.float32)
-    out = cv2.remap(source, local, np.empty(0), cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    out = out.reshape(at.shape[:2])
+    start = (rims[0] - low).astype(np.float32)
+    x, y = (start[:, k] + np.outer(d - d[0], frame.into[k]).astype(np.float32) for k in (0, 1))
+    out = np.asarray(cv2.remap(source, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), np.float32)
     if (first >= 0).all() and (last <= np.array(size) - 1).all():
-        return np.asarray(out, np.float32)
-    beyond = (at < 0).any(axis=-1) | (at > np.array(size) - 1).any(axis=-1)
+        return out
+    x, y = x + low[0], y + low[1]
+    beyond = (x < 0) | (y < 0) | (x > size[0] - 1) | (y > size[1] - 1)
     return np.where(beyond, np.float32(np.nan), out)
 
 
@@ -147,16 +161,17 @@ def best_weights(inside: Floats, outside: Floats) -> Floats:
     scatter = np.concatenate([np.diff(inside, axis=0), np.diff(outside, axis=0)])
     covariance = scatter.T @ scatter / max(1, 2 * len(scatter)) + 1e-8 * np.eye(3)
     tried = [LUMINANCE, *(np.linalg.solve(covariance, part.mean(axis=0)) for part in np.array_split(step, 4))]
-    quality = [np.percentile(np.abs(step @ w), 20) / _trimmed_rms(scatter @ w) for w in tried]
+    mixes = np.stack(tried, axis=1)
+    quality = np.percentile(np.abs(step @ mixes), 20, axis=0) / _trimmed_rms(scatter @ mixes)
     best = int(np.argmax(quality))
     chosen = tried[best] if quality[best] > 2 * quality[0] else LUMINANCE
     return np.asarray(chosen / np.abs(chosen).sum())
 
 
-def _trimmed_rms(values: Floats) -> float:
-    """Root mean square without the largest tenth: patches and borders are no noise."""
-    kept = np.sort(np.abs(values))[: max(1, int(0.9 * len(values)))]
-    return float(np.sqrt(np.mean(kept**2))) + 1e-9
+def _trimmed_rms(values: Floats) -> Floats:
+    """Root mean square down the rows without the largest tenth: patches and borders are no noise."""
+    kept = np.sort(np.abs(values), axis=0)[: max(1, int(0.9 * len(values)))]
+    return np.asarray(np.sqrt(np.mean(kept**2, axis=0)) + 1e-9)
 
 
 def _smooth(colours: Floats) -> Floats:
@@ -213,11 +228,16 @@ def trace_edge(strip: Strip, *, blur_px: float) -> Trace:
     """
     width = 2 * int(blur_px / 2) + 1
     light = np.asarray(cv2.blur(strip.light, (width, 1), borderType=cv2.BORDER_REPLICATE), np.float32)
-    offset = np.zeros(len(strip.s_px))
-    noise = outside = inside = offset
+    row = np.full(len(strip.s_px), -int(strip.d_px[0]))
+    found, moved = np.full((5, len(row)), np.nan), row > 0
     for reach in (5.0, 4.0, 3.0):
-        offset, noise, outside, inside = _cross(light, strip.d_px, offset, blur_px, reach)
-    jump = inside - outside
+        # where the edge lies in the row it was looked for in, looking again finds the same
+        found[:, moved] = _cross(light[:, moved], strip.d_px, row[moved], blur_px, reach)
+        offset, noise, outside, inside, scatter = found
+        jump = inside - outside
+        offset[~(np.abs(jump) > 5 * _middle(scatter))] = np.nan
+        before, row = row, np.rint(np.nan_to_num(offset) - strip.d_px[0]).astype(int)
+        moved = row != before
     usual = running_median(np.where(np.isfinite(offset), jump, np.nan), max(48 * blur_px, len(jump) / 3))
     seen = (jump * np.sign(usual) > 0.25 * np.abs(usual)) & np.isfinite(offset)
     usual_jump = _middle(np.abs(jump))
@@ -231,15 +251,15 @@ def trace_edge(strip: Strip, *, blur_px: float) -> Trace:
 
 
 def _cross(
-    light: NDArray[np.float32], d_px: Floats, about: Floats, blur: float, reach: float
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """One refinement: levels beside `about`, then the half level nearest to it."""
+    light: NDArray[np.float32], d_px: Floats, base: NDArray[np.int_], blur: float, reach: float
+) -> Floats:
+    """One refinement, shape (5, columns): the half level nearest to the row `base`, its noise, the levels outside and inside, and the
+    scatter outside."""
     near, end = 2.0 * blur, max(5.0 * blur, 2.0 * blur + 3)
     far = int(np.ceil(max(end, reach * blur))) + 1
     steps = np.arange(-far, far + 1)
-    base = np.rint(np.nan_to_num(about) - d_px[0]).astype(int)
     rows = base + steps[:, None]
-    values = np.take_along_axis(light, np.clip(rows, 0, len(d_px) - 1), axis=0).astype(float)
+    values = np.take_along_axis(light, np.clip(rows, 0, len(d_px) - 1), axis=0)
     outside, u_out = _level(values[(steps <= -near) & (steps >= -end)])
     inside, u_in = _level(values[(steps >= near) & (steps <= end)])
     jump = inside - outside
@@ -247,40 +267,41 @@ def _cross(
         share = (values - outside) / jump
         place, slope = _nearest_crossing(share, steps, reach * blur)
         scatter = np.hypot(u_out, u_in) / np.sqrt(2.0)
-        seen = np.isfinite(place) & (np.abs(jump) > 3 * scatter) & (np.abs(jump) > 5 * _middle(u_out))
+        place[~(np.abs(jump) > 3 * scatter)] = np.nan
         noise = scatter / np.abs(jump * slope)
-    offset = d_px[0] + base + place
-    return np.where(seen, offset, np.nan), np.where(seen, noise, np.nan), outside, inside
+    return np.stack([d_px[0] + base + place, noise, outside, inside, u_out])
 
 
 def _middle(values: Floats) -> float:
     """Median of what was seen; NaN where nothing was."""
-    return float(np.nanmedian(values)) if np.isfinite(values).any() else float("nan")
+    seen = values[np.isfinite(values)]
+    return middle(seen) if len(seen) else float("nan")
 
 
-def _level(values: Floats) -> tuple[Floats, Floats]:
+def _level(values: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Median and robust scatter down the rows."""
-    middle = _median(values)
-    return middle, 1.4826 * _median(np.abs(values - middle))
+    level = median_down(values)
+    return level, np.float32(1.4826) * median_down(np.abs(values - level))
 
 
-def _median(values: Floats) -> Floats:
-    """Down the rows; NaN where one is. Sorting a few rows is quicker than NumPy's median."""
+def median_down(values: NDArray[Any]) -> NDArray[Any]:
+    """Median down the rows; NaN where one is. Sorting a few rows is quicker than NumPy's."""
     ordered = np.sort(values, axis=0)
-    middle = 0.5 * (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2])
-    return np.where(np.isnan(ordered[-1]), np.nan, middle)
+    half = (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
+    return np.where(np.isnan(ordered[-1]), np.nan, half)
 
 
-def _nearest_crossing(share: Floats, steps: NDArray[np.int_], reach: float) -> tuple[Floats, Floats]:
+def _nearest_crossing(share: NDArray[Any], steps: NDArray[np.int_], reach: float) -> tuple[Floats, Floats]:
     """Where `share` rises through one half, nearest to step 0, and its slope there; NaN where it never does."""
     low, high = share[:-1], share[1:]
     rises = (low < 0.5) & (high >= 0.5)
-    at = steps[:-1, None] + (0.5 - low) / np.where(rises, high - low, 1.0)
-    distance = np.where(rises & (np.abs(at) <= reach), np.abs(at), np.inf)
-    row = np.argmin(distance, axis=0)
+    # no two of them lie in neighbouring rows: the middles of the rows say which is nearest
+    row = np.argmin(np.where(rises, np.abs(steps[:-1] + 0.5)[:, None], np.inf), axis=0)
     columns = np.arange(share.shape[1])
-    found = np.isfinite(distance[row, columns])
-    return np.where(found, at[row, columns], np.nan), (high - low)[row, columns]
+    below, slope = low[row, columns], (high - low)[row, columns]
+    found = rises[row, columns]
+    at = steps[row] + (0.5 - below) / np.where(found, slope, 1.0)
+    return np.where(found & (np.abs(at) <= reach), at, np.nan), slope
 
 
 def _unevenness(level: Floats, lag: int) -> float:
@@ -297,7 +318,8 @@ def running_median(values: Floats, width: float) -> Floats:
     """Median in overlapping windows, interpolated; NaN ignored."""
     half = max(1, int(width / 2))
     centres = np.arange(0, len(values) + half, half)
-    padded = np.pad(values, (half, 2 * half + 1), constant_values=np.nan)
+    padded = np.full(len(values) + 3 * half + 1, np.nan)
+    padded[half : half + len(values)] = values
     windows = np.sort(padded[centres[:, None] + np.arange(2 * half + 1)], axis=1)  # NaN sorts last
     count = np.isfinite(windows).sum(axis=1)
     known = count > 0
@@ -313,12 +335,12 @@ def ground_levels(strip: Strip, trace: Trace, *, blur_px: float) -> Ground:
     """What ground and cutter look like along the edge of a strip that was traced."""
     smooth = _smoothed(strip.light, blur_px)
     rows = smooth[(strip.d_px <= -3 * blur_px) & (strip.d_px >= -max(7 * blur_px, 3 * blur_px + 4))]
-    level = running_median(np.median(rows, axis=0).astype(float), 12 * blur_px)
+    level = running_median(median_down(rows), 12 * blur_px)
     seen = np.isfinite(trace.offset_px)
     jump = np.where(seen, trace.inside - trace.outside, np.nan)
-    noise = 1.4826 * _middle(np.abs(rows - level))
+    noise = 1.4826 * _middle(np.abs(rows - level).ravel())
     lag = min(round(24 * blur_px), len(level) // 2)
-    drift = float(1.4826 * np.median(np.abs(level[lag:] - level[: len(level) - lag]))) / float(np.sqrt(2.0))
+    drift = 1.4826 / float(np.sqrt(2.0)) * middle(np.abs(level[lag:] - level[: len(level) - lag]))
     return Ground(level, running_median(np.abs(jump), 96 * blur_px), noise, drift)
 
 

@@ -1,5 +1,7 @@
 """From the photo to one edge: straightened, traced, and held against the undamaged edge."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -8,7 +10,7 @@ from wearscope.features.chips.openings import closed, with_openings
 from wearscope.features.chips.seen import MOUTH, NEAR, Noise, SeenEdge, runs
 from wearscope.geometry.baseline import Baseline, fit_baseline, tail_sigma
 from wearscope.outline.shape import CornerPose, Outline
-from wearscope.photo.read import Photo, srgb_to_linear
+from wearscope.photo.read import Photo
 from wearscope.subpixel.trace import (
     Frame,
     Strip,
@@ -16,6 +18,7 @@ from wearscope.subpixel.trace import (
     best_weights,
     contour_offsets,
     ground_levels,
+    median_down,
     running_median,
     straighten,
     trace_edge,
@@ -30,8 +33,10 @@ _SEEN = 0.5
 """Least share of an edge that must be told from the background."""
 _FAR = 12.0
 """What lies farther behind the undamaged edge than so many of its standard deviations is no scatter."""
-_THIN = 3
-"""Every so many columns of the edge show its course; blur makes neighbours alike."""
+_SHOWN = 200
+"""So many columns, evenly spread, show an edge's course: blur makes neighbours alike."""
+_TURNED = 0.5
+"""Where the contour lies farther from the edge's direction than this share of the way from the corner, it has turned into another edge."""
 _GUARD = 3.0
 """Columns next to the corner's arc that its blur still touches, in sigma_b."""
 
@@ -43,18 +48,23 @@ def follow_edge(photo: Photo, outline: Outline, corner: CornerPose, name: str) -
     start = _corner_zone(outline.points_px, corner) + _GUARD * blur + outline.mask_step
     s = np.arange(0.0, np.max(frame.to_strip(walk)[0], initial=0.0) + 1)
     rough = contour_offsets(frame, walk, s)
-    shared = max(3 * blur, 2.0 * outline.mask_step)
-    course = _line(s, rough, start, floor=0.25 * outline.mask_step, step=shared)
-    if course is None or course.end_px - start < 4 * MOUTH * blur:
-        return f"{name}: too little of it lies outside the corner to tell damaged from undamaged"
-    on = s <= course.end_px
-    s, rough = s[on], rough[on] - course(s[on])
-    weights = _weights(photo, frame, s[s >= start], course, blur)
-    # every few columns are enough to see where the whole edge lies
-    _, _, line = _traced(photo, frame, s[::_THIN], course(s[::_THIN]), weights, start, blur)
-    if line is not None:
-        rough += course(s) - line(s)
-        strip, trace, line = _traced(photo, frame, s, line(s), weights, start, blur)
+    ahead = np.flatnonzero(np.abs(rough) < _TURNED * s)
+    too_little = f"{name}: too little of it lies outside the corner to tell damaged from undamaged"
+    if not len(ahead) or s[ahead[-1]] - start < 4 * MOUTH * blur:
+        return too_little
+    s, rough = s[: ahead[-1] + 1], rough[: ahead[-1] + 1]
+    few = s[s >= start]
+    few = few[:: max(1, len(few) // _SHOWN)]
+    about = np.interp(few, s[ahead], rough[ahead])
+    weights = _weights(photo, frame, few, about, blur)
+    # the contour is known to about half a cell of the mask
+    _, _, line = _traced(photo, frame, few, about, weights, start, max(blur, 0.5 * outline.mask_step))
+    if line is None:
+        return f"{name}: the edge is too faint to follow"
+    if line.end_px - start < 4 * MOUTH * blur:
+        return too_little
+    rough -= line(s)
+    strip, trace, line = _traced(photo, frame, s, line(s), weights, start, blur, begin=line)
     if line is None:
         return f"{name}: the edge is too faint to follow"
     ground = ground_levels(strip, trace, blur_px=blur)
@@ -82,7 +92,14 @@ def follow_edge(photo: Photo, outline: Outline, corner: CornerPose, name: str) -
 
 
 def _traced(
-    photo: Photo, frame: Frame, s: Floats, course: Floats, weights: Floats, start: float, blur: float
+    photo: Photo,
+    frame: Frame,
+    s: Floats,
+    course: Floats,
+    weights: Floats,
+    start: float,
+    blur: float,
+    begin: Baseline | None = None,
 ) -> tuple[Strip, Trace, Baseline | None]:
     """The strip along a course, the edge traced in it, and the undamaged edge through that."""
     strip = straighten(
@@ -95,19 +112,18 @@ def _traced(
         weights=weights,
     )
     trace = trace_edge(strip, blur_px=blur)
-    return strip, trace, _line(s, trace.offset_px + course, start, floor=0.0, step=3 * blur)
+    return strip, trace, _line(s, trace.offset_px + course, start, floor=0.0, step=3 * blur, begin=begin)
 
 
-def _weights(photo: Photo, frame: Frame, s: Floats, course: Baseline, blur: float) -> Floats:
+def _weights(photo: Photo, frame: Frame, s: Floats, course: Floats, blur: float) -> Floats:
     """How to mix the channels for this edge, from the colours some blurs beside it."""
     width, height = photo.size
-    places, away = np.meshgrid(
-        s[:: max(1, len(s) // 96)], blur * np.array([-5.0, -4.0, -3.0, 3.0, 4.0, 5.0]), indexing="ij"
-    )
-    at = np.rint(frame.to_photo(places, course(places.ravel()).reshape(places.shape) + away)).astype(int)
+    away = blur * np.array([-5.0, -4.0, -3.0, 3.0, 4.0, 5.0])
+    few = slice(None, None, max(1, len(s) // 96))
+    at = np.rint(frame.to_photo(s[few], course[few] + away[:, None])).astype(int)
     x, y = np.clip(at[..., 0], 0, width - 1), np.clip(at[..., 1], 0, height - 1)
-    light = srgb_to_linear(photo.encoded[y, x] / photo.top)
-    return best_weights(np.median(light[:, 3:], axis=1), np.median(light[:, :3], axis=1))
+    light = replace(photo, encoded=photo.encoded[y, x]).linear_bgr()
+    return best_weights(median_down(light[3:]), median_down(light[:3]))
 
 
 def _bridged(values: Floats, gap: int, deep: float) -> Floats:
@@ -167,6 +183,8 @@ def _corner_zone(points: Floats, corner: CornerPose) -> float:
     return float(recession * np.cos(half) / (1 - np.sin(half)))
 
 
-def _line(s: Floats, offset: Floats, start: float, *, floor: float, step: float) -> Baseline | None:
+def _line(
+    s: Floats, offset: Floats, start: float, *, floor: float, step: float, begin: Baseline | None = None
+) -> Baseline | None:
     part = s >= start
-    return fit_baseline(s[part], offset[part], floor_px=floor, step_px=step)
+    return fit_baseline(s[part], offset[part], floor_px=floor, step_px=step, begin=begin)

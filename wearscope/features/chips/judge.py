@@ -79,8 +79,9 @@ def _stretches(missing: Floats, noise: Noise, mouth: int, blur: float) -> list[t
     left = missing.copy()
     count = mouth
     while count <= len(missing) // 2:
-        behind = moving_mean(left, max(1, count // 2)) > 2 * noise.local(count // 2)
         deep = moving_mean(left, count) > _CHANCE * noise.local(count)
+        half = max(1, count // 2)
+        behind = moving_mean(left, half) > 2 * noise.local(half) if deep.any() else deep
         for a, b in runs(behind & np.isfinite(left)):
             closed = a > 0 and b < len(left)
             # blur may narrow the mouth of a shallow chip by about half of itself on either side

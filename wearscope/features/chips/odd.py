@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.subpixel.trace import Ground, Strip, Trace, running_median
+from wearscope.subpixel.trace import Ground, Strip, Trace, median_down, running_median
 
 __all__ = ["foreign", "gleam_ends", "grounds_meet", "widened"]
 
@@ -30,7 +30,7 @@ def grounds_meet(strip: Strip, ground: Ground, blur: float) -> Bools:
     Its light, at a distance where nothing stuck to the edge reaches it, changes within six blurs by a third of the step to the cutter.
     """
     rows = strip.light[(strip.d_px < -3 * blur) & (strip.d_px > -8 * blur - 1)]
-    light = np.median(rows, axis=0)
+    light = median_down(rows)
     # where it is not in the picture, the ground's usual light stands in
     return _changing(np.where(np.isfinite(light), light, ground.level), ground, blur)
 

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -130,5 +131,6 @@ def calm(offset: Floats, half_px: float) -> Floats:
     x = np.arange(-half, half + 1)
     kernel = np.linalg.pinv(np.stack([np.ones(len(x)), x, x * x], axis=1))[0]
     padded = np.pad(offset, half, mode="edge")
-    near = np.lib.stride_tricks.sliding_window_view(padded, len(x))
-    return np.clip(np.convolve(padded, kernel[::-1], mode="valid"), near.min(axis=1), near.max(axis=1))
+    smooth = np.convolve(padded, kernel[::-1], mode="valid")
+    low, high = (of(offset[None, :], np.ones((1, len(x)), np.uint8))[0] for of in (cv2.erode, cv2.dilate))
+    return np.clip(smooth, low, high)

@@ -121,7 +121,7 @@ def judge(colours: ChromaMap, white: White) -> Verdict:
 def _beside_metal(colours: ChromaMap, metal: tuple[float, float], white: White) -> Verdict:
     """There is clean metal (or something as grey): tints are judged against it, whatever the light."""
     u, v = colours.u - np.float32(metal[0]), colours.v - np.float32(metal[1])
-    strength = np.hypot(u, v)
+    strength = np.asarray(cv2.magnitude(u, v), np.float32)
     visible, sure = max(_VISIBLE, 4 * colours.noise), max(_SURE, 5 * colours.noise)
     named = np.where(colours.valid, np.uint8(Temper.CLEAN), np.uint8(Temper.OTHER))
     tinted = colours.valid & (strength >= visible)

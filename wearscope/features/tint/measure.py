@@ -66,16 +66,15 @@ def measure_tint(
         f"Tint: {verdict.kind} ({verdict.evidence}{_difference(colours, verdict)}; {_WHITE[white.source]})."
     )
     remarks = tuple(filter(None, (words, _temperature(colours, verdict))))
-    reason = _hidden(colours, outline, verdict)
+    rim = _Rim(outline.points_px, colours)
+    reason = _hidden(rim, verdict)
     if reason:
         return _not_measured(reason, flags, remarks)
     quantities = {
-        "heat_tint_share": _share(colours, outline, verdict),
+        "heat_tint_share": _share(rim, verdict),
         "heat_tint_depth": scale.to_mm(_depth(colours, verdict)),
     }
-    return Finding(
-        quantities, {}, _marks(colours, verdict), flags, _curves(colours, outline, verdict), remarks
-    )
+    return Finding(quantities, {}, _marks(colours, verdict), flags, _curves(rim, verdict), remarks)
 
 
 def _card(grey: ArrayLike) -> tuple[float, float]:
@@ -84,21 +83,22 @@ def _card(grey: ArrayLike) -> tuple[float, float]:
 
 
 def _nothing_to_judge(colours: ChromaMap) -> str:
-    if not colours.cutter.any():
+    face = colours.light[::2, ::2][colours.cutter[::2, ::2]]
+    if not len(face):
         return "no cutter was found"
-    if is_silhouette(float(np.percentile(colours.light[colours.cutter], 90)), colours.ground_light):
+    if is_silhouette(float(np.percentile(face, 90)), colours.ground_light):
         return "lit from behind: the cutter is a silhouette without colour"
     if colours.valid.sum() < _FEWEST:
         return "too dark or blown out everywhere to judge a colour"
     return ""
 
 
-def _hidden(colours: ChromaMap, outline: Outline, verdict: Verdict) -> str:
+def _hidden(rim: "_Rim", verdict: Verdict) -> str:
     if verdict.kind == "resin":
         return "resin hides the metal: clean the cutter and take the photo again"
     if verdict.kind == "unclear" and not verdict.heat_excluded:
         return f"the colours cannot be told apart: {verdict.evidence}"
-    if _edge_share(colours, outline, colours.valid) < 0.5:
+    if rim.judged < 0.5:
         return "too dark or blown out along most of the edge to judge its colour"
     return ""
 
@@ -107,7 +107,7 @@ def _not_measured(reason: str, flags: tuple[str, ...] = (), remarks: tuple[str, 
     return Finding({}, dict.fromkeys(_NAMES, reason), (), flags, (), remarks)
 
 
-def _share(colours: ChromaMap, outline: Outline, verdict: Verdict) -> Quantity:
+def _share(rim: "_Rim", verdict: Verdict) -> Quantity:
     """Part of the judged edge that has heat colours next to it.
 
     Parts: "threshold" from where a tint begins to count (it goes on below the limit of visibility about as far as it does
@@ -115,12 +115,13 @@ def _share(colours: ChromaMap, outline: Outline, verdict: Verdict) -> Quantity:
     shortest stretch that would have been seen), "hidden" from the edge that could not be judged (where no heat is
     seen beside it, none is assumed on it).
     """
-    seen = _edge_share(colours, outline, colours.valid)
-    share = min(1.0, _edge_share(colours, outline, verdict.heat) / seen)
-    clear = min(1.0, _edge_share(colours, outline, verdict.clear_heat) / seen)
-    ends = 2 * len(_runs(_beside(colours, outline, verdict.heat)))
-    of_length = colours.step / max(_length(outline), colours.step)
-    resolution = np.sqrt(ends) * colours.smoothing if ends else _SHORTEST / np.sqrt(12)
+    seen, step = rim.judged, rim.colours.step
+    heated = rim.beside(verdict.heat)
+    share = min(1.0, rim.share(heated) / seen)
+    clear = min(1.0, rim.share(rim.beside(verdict.clear_heat)) / seen)
+    ends = 2 * len(_runs(heated))
+    of_length = step / max(rim.length, step)
+    resolution = np.sqrt(ends) * rim.colours.smoothing if ends else _SHORTEST / np.sqrt(12)
     parts = {
         "threshold": share - clear,
         "resolution": resolution * of_length,
@@ -177,31 +178,30 @@ def _at_half_light(u: ArrayLike, v: ArrayLike, neutral: tuple[float, float]) -> 
     return lab_from_linear(np.asarray(0.18 * bgr / luminance, np.float32))
 
 
-def _edge_share(colours: ChromaMap, outline: Outline, zone: Flags) -> float:
-    """Part of the outline's length with `zone` next to it."""
-    lengths = _steps(outline)
-    return float(lengths[_beside(colours, outline, zone)].sum() / max(lengths.sum(), 1e-9))
+class _Rim:
+    """The outline on the map: which of its points have a zone of the map next to them."""
 
+    def __init__(self, points_px: NDArray[np.float64], colours: ChromaMap) -> None:
+        self.points_px, self.colours = points_px, colours
+        height, width = colours.valid.shape
+        x, y = np.rint((points_px + 0.5) / colours.step - 0.5).astype(int).T
+        self._at = np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)
+        pieces = np.hypot(*np.diff(points_px, axis=0).T)
+        self._lengths = (np.append(pieces, 0) + np.append(0, pieces)) / 2
+        self.length = float(pieces.sum())
+        self.judged = self.share(self.beside(colours.valid))
 
-def _beside(colours: ChromaMap, outline: Outline, zone: Flags) -> Flags:
-    """For each point of the outline: whether `zone` lies within reach."""
-    size = 2 * _REACH + 1
-    grown = cv2.dilate(zone.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))) > 0
-    x, y = np.rint((outline.points_px + 0.5) / colours.step - 0.5).astype(int).T
-    height, width = zone.shape
-    return np.asarray(grown[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)], np.bool_)
+    def beside(self, zone: Flags) -> Flags:
+        """For each point of the outline: whether `zone` lies within reach."""
+        if not zone.any():
+            return np.zeros(len(self.points_px), np.bool_)
+        size = 2 * _REACH + 1
+        kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+        return np.asarray(cv2.dilate(zone.astype(np.uint8), kernel)[self._at] > 0, np.bool_)
 
-
-def _steps(outline: Outline) -> NDArray[np.float64]:
-    """Length of outline that belongs to each of its points, px."""
-    if len(outline.points_px) < 2:
-        return np.zeros(len(outline.points_px))
-    pieces = np.hypot(*np.diff(outline.points_px, axis=0).T)
-    return np.asarray((np.append(pieces, 0) + np.insert(pieces, 0, 0)) / 2, np.float64)
-
-
-def _length(outline: Outline) -> float:
-    return float(_steps(outline).sum())
+    def share(self, on: Flags) -> float:
+        """Part of the outline's length."""
+        return float(self._lengths[on].sum() / max(self.length, 1e-9))
 
 
 def _runs(flags: Flags) -> list[tuple[int, int]]:
@@ -210,10 +210,12 @@ def _runs(flags: Flags) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
-def _curves(colours: ChromaMap, outline: Outline, verdict: Verdict) -> tuple[Curve, ...]:
-    stretches = [outline.points_px[a:b] for a, b in _runs(_beside(colours, outline, verdict.heat))]
+def _curves(rim: _Rim, verdict: Verdict) -> tuple[Curve, ...]:
+    if not verdict.heat.any():
+        return ()
+    stretches = [rim.points_px[a:b] for a, b in _runs(rim.beside(verdict.heat))]
     borders, _ = cv2.findContours(verdict.heat.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-    zones = [(border[:, 0, :] + 0.5) * colours.step - 0.5 for border in borders if len(border) > 2]
+    zones = [(border[:, 0, :] + 0.5) * rim.colours.step - 0.5 for border in borders if len(border) > 2]
     return tuple(Curve("heat_tint", s) for s in stretches if len(s) > 1) + tuple(
         Curve("heat_tint_zone", np.asarray(z, np.float64), closed=True) for z in zones
     )
