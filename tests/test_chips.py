@@ -142,6 +142,41 @@ def test_built_up_material_is_reported_apart_and_is_no_chip() -> None:
     assert {curve.name for curve in finding.curves} == {"undamaged edge", "chip", "stuck material"}
 
 
+def with_resin(scene: Scene, at_mm: float, *, reach_px: float) -> Scene:
+    """A brown patch on the side edge, so much farther in than the outline; red, green and blue as resin leaves them of grey metal."""
+    x, y = scene.truth["virtual_corner_px"]
+    rows, columns = np.mgrid[: scene.body.shape[0], : scene.body.shape[1]]
+    patch = np.hypot((columns - x) / reach_px, (rows - (y - at_mm * PX_PER_MM)) / 25) < 1
+    body = scene.body.copy()
+    body[patch] *= np.array([0.05, 0.12, 0.3])
+    return replace(scene, body=body)
+
+
+@pytest.mark.parametrize("background", ["backlit", "dark", "paper"])
+@pytest.mark.parametrize("reach_px", [3.0, 8.0])
+def test_resin_on_the_edge_is_no_chip_and_a_chip_beside_it_still_counts(
+    background: str, reach_px: float
+) -> None:
+    scene = drawn(look=Look(background, plain=True), chips=(Chip(1.3, 0.05, 0.15),))
+    clean, stained = (
+        edge_scan(one)["side edge"] for one in (scene, with_resin(scene, 0.7, reach_px=reach_px))
+    )
+    assert [round(chip.depth_px) for chip in clean.chips] == [20]
+    assert [round(chip.depth_px) for chip in stained.chips] == [20]
+    assert not clean.hidden
+    assert bool(stained.hidden) is (
+        background == "dark"
+    )  # where metal is lighter than ground, darker looks like ground
+
+
+def test_what_hides_the_edge_deeper_than_the_deepest_chip_leaves_a_lower_limit() -> None:
+    scene = drawn(look=Look("dark", plain=True), chips=(Chip(1.3, 0.008, 0.15),))
+    finding = measured(shot(with_resin(scene, 0.7, reach_px=8)))
+    assert "stuck_material" in finding.flags
+    assert {quantity.kind for quantity in finding.quantities.values()} == {"lower_limit"}
+    assert any("coloured" in remark for remark in finding.remarks)
+
+
 @pytest.mark.parametrize("level", [0.2, 0.95])
 def test_a_fibre_across_the_edge_is_neither_chip_nor_built_up_material(level: float) -> None:
     """It is darker or lighter than both paper and cutter, which nothing stuck to the edge need be."""

@@ -199,7 +199,9 @@ _ALL = (
         "Judge by the recession.",
     ),
     Flag(
-        "stuck_material", "Material sticks out beyond the edge.", "Clean the cutter and take the photo again."
+        "stuck_material",
+        "Material sticks out beyond the edge or hides it.",
+        "Clean the cutter and take the photo again.",
     ),
     Flag(
         "damage_inside",

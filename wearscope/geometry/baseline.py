@@ -124,17 +124,17 @@ def fit_baseline(
     # which curve it is, every few points show; all count where it lies
     every = max(1, round(_ALIKE * step_px / pitch))
     known = begin.coefficients * (length / begin.length_px) ** np.arange(begin.degree + 1) if begin else None
-    c = _likeliest(s[::every], d[::every], length, noise, step_px / (every * pitch), highest, known)
+    # a further power must win more than the points that share one error, and one in fifty of the edge; more of points that lie far apart
+    price = max(2 * step_px, 0.02 * len(s)) / every
+    c = _likeliest(s[::every], d[::every], length, noise, price, highest, known)
     return None if c is None else _finish(s_px, offset_px, length, c, noise, floor_px, step_px / pitch)
 
 
 def _likeliest(
-    s: Floats, d: Floats, length: float, noise: float, shared: float, highest: int, known: Floats | None
+    s: Floats, d: Floats, length: float, noise: float, price: float, highest: int, known: Floats | None
 ) -> Floats | None:
-    """Coefficients of the curve that the most of the edge lies on, where `shared` neighbouring points have one error."""
+    """Coefficients of the curve that the most of the edge lies on; a further power must win `price` points."""
     best: tuple[float, Floats, int] | None = None
-    # a further power must win more than the points that share one error, and one in fifty of the edge
-    price = max(2 * shared, 0.02 * len(s))
     most = len(s) * (1 - 1 / _REACH**2)  # what the true line is worth: normal scatter costs so much
     lowest = 1 if known is None else len(known) - 1
     for degree in range(lowest, highest + 1):

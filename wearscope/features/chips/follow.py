@@ -37,6 +37,8 @@ _SHOWN = 200
 """So many columns, evenly spread, show an edge's course: blur makes neighbours alike."""
 _TURNED = 0.5
 """Where the contour lies farther from the edge's direction than this share of the way from the corner, it has turned into another edge."""
+_BEYOND = 0.25
+"""What comes back to the line farther beyond its end than this share of its length is another edge: an end edge ends at the axis."""
 _GUARD = 3.0
 """Columns next to the corner's arc that its blur still touches, in sigma_b."""
 
@@ -63,7 +65,8 @@ def follow_edge(photo: Photo, outline: Outline, corner: CornerPose, name: str) -
         return f"{name}: the edge is too faint to follow"
     if line.end_px - start < 4 * MOUTH * blur:
         return too_little
-    rough -= line(s)
+    near = s <= line.end_px + _BEYOND * (line.end_px - start)
+    s, rough = s[near], rough[near] - line(s[near])
     strip, trace, line = _traced(photo, frame, s, line(s), weights, start, blur, begin=line)
     if line is None:
         return f"{name}: the edge is too faint to follow"

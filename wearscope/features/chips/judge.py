@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.features.chips.depth import contour_chip, through_blur
+from wearscope.features.chips.depth import contour_chip, is_coloured, through_blur
 from wearscope.features.chips.seen import MOUTH, NEAR, STEEPEST, EdgeScan, Noise, SeenEdge, calm, runs
 from wearscope.geometry.baseline import moving_mean
 from wearscope.photo.read import Photo
@@ -35,6 +35,8 @@ def judge_edge(photo: Photo, seen: SeenEdge) -> EdgeScan:
         )
         for sign, steepest in ((1.0, STEEPEST), (-1.0, 1.0))  # what sticks is a layer, no taller than wide
     )
+    coloured = tuple(chip for chip in chips if is_coloured(photo, seen, chip))
+    chips = tuple(chip for chip in chips if all(chip is not other for other in coloured))
     deepest = sorted(chips, key=lambda chip: -chip.depth_px)[:_FITTED]
     looked_at = (
         through_blur(photo, seen, chip) if any(chip is d for d in deepest) else chip for chip in chips
@@ -45,6 +47,7 @@ def judge_edge(photo: Photo, seen: SeenEdge) -> EdgeScan:
         seen.name,
         tuple(chip for chip in looked_at if chip is not None),
         stuck,
+        coloured,
         seen.frame.to_photo(places, seen.line(places)),
         seen.line.noise_px,
         certain,

@@ -3,7 +3,7 @@
 Each edge is straightened, traced at sub-pixel and compared with its baseline. A chip counts when its mouth is at
 least six blurs wide and the edge, averaged over that mouth, lies deeper than chance explains.
 Its depth is then fitted to the picture through the blur. It is the outline's: the broken hollow on the rake face behind it may look much
-deeper. The corner's own rounding is left out.
+deeper. The corner's own rounding is left out. What fills a chip with a colour of its own hides the edge, and is no chip.
 """
 
 from collections.abc import Iterable
@@ -34,7 +34,8 @@ def measure_chips(photo: Photo, outline: Outline, scale: Scale) -> Finding:
     scans, reasons = scan_edges(photo, outline)
     unseen = (*reasons, *(_in_part(scan, scale) for scan in scans if not scan.followed))
     chips = [chip for scan in scans for chip in scan.chips]
-    stuck = [chip for scan in scans for chip in scan.stuck]
+    stuck = [chip for scan in scans for chip in (*scan.stuck, *scan.hidden)]
+    unseen += tuple(_hiding(scan) for scan in scans if scan.hidden and _may_hide_more(scan, chips))
     told = bool(chips) or not unseen
     return Finding(
         quantities=_quantities(chips, scans, outline, scale, in_part=bool(unseen)) if told else {},
@@ -49,6 +50,17 @@ def measure_chips(photo: Photo, outline: Outline, scale: Scale) -> Finding:
 def _in_part(scan: EdgeScan, scale: Scale) -> str:
     seen, whole = (px / scale.px_per_mm for px in (scan.length_px, scan.outline_px))
     return f"{scan.name}: only {seen:.2f} of {whole:.2f} mm of it could be followed"
+
+
+def _may_hide_more(scan: EdgeScan, chips: list[Chip]) -> bool:
+    """Whether what hides an edge reaches deeper than the deepest chip; where there is none, that is what the upper limit says."""
+    return bool(chips) and max(c.depth_px for c in scan.hidden) > max(c.depth_px for c in chips)
+
+
+def _hiding(scan: EdgeScan) -> str:
+    return (
+        f"{scan.name}: something coloured hides it in {len(scan.hidden)} places, deeper than the deepest chip"
+    )
 
 
 def _quantities(
@@ -104,7 +116,7 @@ def _curves(scans: Iterable[EdgeScan]) -> Iterable[Curve]:
     for scan in scans:
         yield Curve("undamaged edge", scan.baseline_px)
         yield from (Curve("chip", chip.contour_px) for chip in scan.chips)
-        yield from (Curve("stuck material", chip.contour_px) for chip in scan.stuck)
+        yield from (Curve("stuck material", chip.contour_px) for chip in (*scan.stuck, *scan.hidden))
 
 
 def _remarks(scans: Iterable[EdgeScan], scale: Scale) -> Iterable[str]:

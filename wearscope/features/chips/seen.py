@@ -95,7 +95,7 @@ class Chip:
 
 @dataclass(frozen=True, slots=True)
 class EdgeScan:
-    """What one edge shows: chips, stuck stretches, the undamaged edge.
+    """What one edge shows: chips, stuck stretches, places that something coloured hides, the undamaged edge.
 
     `detection_px` is the depth from which a chip is found for certain; beside the chips found nothing lies deeper than `at_most_px` (95 %).
     `length_px` of it was looked at, the outline goes on along it for `outline_px`.
@@ -104,6 +104,7 @@ class EdgeScan:
     name: str
     chips: tuple[Chip, ...]
     stuck: tuple[Chip, ...]
+    hidden: tuple[Chip, ...]
     baseline_px: Floats
     noise_px: float
     detection_px: float
