@@ -13,7 +13,7 @@ the picture, turned by one pitch, fits itself: distances are from there. That th
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
@@ -475,8 +475,7 @@ def _rays(fine: NDArray[np.float32], centre: Floats, radius: float) -> Floats:
 def _refined(picture: NDArray[np.float32], middle: Floats, rough: Floats, step: int) -> tuple[Floats, float]:
     """The outline at sub-pixel where a step fits across the rays (else as found), and its blur."""
     turn = 2 * np.pi * np.arange(_RAYS) / _RAYS
-    known = np.isfinite(rough)
-    filled = _without_strays(np.interp(np.arange(_RAYS), np.flatnonzero(known), rough[known], period=_RAYS))
+    filled = _without_strays(rough)
     outward = np.column_stack([np.cos(turn), np.sin(turn)])
     fits = measure_steps(picture, middle + filled[:, None] * outward, outward, half_px=max(3.0 * step, 9.0))
     good = fits.ok & (np.abs(fits.position) < 2.5 * step) & (fits.u_position < 1.0)
@@ -485,13 +484,28 @@ def _refined(picture: NDArray[np.float32], middle: Floats, rough: Floats, step: 
     return np.where(good, filled + fits.position, filled), float(np.median(fits.blur[good]))
 
 
-def _without_strays(rho: Floats) -> Floats:
-    """Peaks narrower than `_SPIKE_DEG` and dips narrower than `_DIP_DEG` taken away (morphological opening and closing, all round)."""
-    row = np.asarray(np.tile(rho, 3)[None], np.float32)
-    for operation, width in ((cv2.MORPH_OPEN, _SPIKE_DEG), (cv2.MORPH_CLOSE, _DIP_DEG)):
-        window = np.ones((1, round(width * _RAYS / 360)), np.uint8)
-        row = np.asarray(cv2.morphologyEx(row, operation, window), np.float32)
-    return np.asarray(row[0, _RAYS : 2 * _RAYS], np.float64)
+def _without_strays(rough: Floats) -> Floats:
+    """The outline in every direction: peaks narrower than `_SPIKE_DEG` and dips narrower than `_DIP_DEG` taken away (morphological
+    opening and closing, all round), what is not seen carried across.
+
+    A gap wider than a peak counts as inside while peaks are looked for: a grain that lies before it would be carried across
+    it to the corner behind, and pass for the tooth.
+    """
+    ray, known = np.arange(_RAYS), np.isfinite(rough)
+    near = _morphed(known, cv2.MORPH_CLOSE, _SPIKE_DEG) > 0
+    filled = np.interp(ray, ray[known], rough[known], period=_RAYS)
+    opened = _morphed(np.where(near, filled, 0.0), cv2.MORPH_OPEN, _SPIKE_DEG)
+    known = opened > 0
+    if not known.any():
+        raise _Unclear("the outline of the tip is not sharp all round")
+    return _morphed(np.interp(ray, ray[known], opened[known], period=_RAYS), cv2.MORPH_CLOSE, _DIP_DEG)
+
+
+def _morphed(row: NDArray[Any], operation: int, width_deg: float) -> Floats:
+    """Opened or closed all round by a window of this width."""
+    window = np.ones((1, round(width_deg * _RAYS / 360)), np.uint8)
+    tiled = np.asarray(np.tile(row, 3)[None], np.float32)
+    return np.asarray(cv2.morphologyEx(tiled, operation, window)[0, _RAYS : 2 * _RAYS], np.float64)
 
 
 def _corners(rho: Floats) -> tuple[int, NDArray[np.intp]]:
