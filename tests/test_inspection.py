@@ -122,6 +122,9 @@ def test_no_photo_is_no_inspection() -> None:
     ("changes", "facts", "said"),
     [
         ({"grade": "discard"}, SIX_MM, "Do not use it again"),
+        ({"grade": "discard"}, Facts(material="carbide"), "scrap metal; carbide is worth recycling"),
+        ({"grade": "discard"}, Facts(material="hss"), "scrap metal; high-speed steel goes"),
+        ({"grade": "discard"}, Facts.given(kind="flat"), "scrap metal; if it is carbide"),
         ({"grade": "discard"}, Facts("surfacing"), "turn the insert"),
         ({"grade": "worn"}, SIX_MM, "roughing"),
         (

@@ -29,6 +29,12 @@ _INSERT: Mapping[Grade, str] = {
     "discard": "done, turn it, or replace it if no fresh edge is left",
 }
 
+_SCRAP = {
+    "carbide": "carbide is worth recycling",
+    "hss": "high-speed steel goes with the alloyed steel",
+}
+"""Carbide is bought back by weight, alloyed steel is kept apart from plain (common practice, no source)."""
+
 
 def advice(
     grade: Grade,
@@ -89,9 +95,10 @@ def _worn(facts: Facts, flags: Collection[str]) -> list[str]:
 def _discard(facts: Facts, flags: Collection[str]) -> list[str]:
     if facts.kind == "surfacing":
         return ["Do not use this edge again: turn the insert, or replace it if no fresh edge is left."]
-    return [
-        "Do not use it again. Wrap its edges and put it with the scrap metal; carbide is worth recycling."
-    ]
+    scrap = (
+        "if it is carbide, it is worth recycling" if "material" in facts.assumed else _SCRAP[facts.material]
+    )
+    return [f"Do not use it again. Wrap its edges and put it with the scrap metal; {scrap}."]
 
 
 def _retake(facts: Facts, flags: Iterable[str]) -> list[str]:
