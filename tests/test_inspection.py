@@ -28,6 +28,7 @@ from wearscope.inspection import (
     to_document,
 )
 from wearscope.quantity import Quantity
+from wearscope.report.view import photo_sheet
 
 LIMITS = load_limits()
 SIX_MM = Facts("flat", "carbide", 6.0, 2)
@@ -139,6 +140,17 @@ def test_no_photo_is_no_inspection() -> None:
 )
 def test_advice_follows_grade_kind_and_flags(changes: dict[str, Any], facts: Facts, said: str) -> None:
     assert said in conclude([photo(**changes)], facts=facts, limits=LIMITS).advice
+
+
+@pytest.mark.parametrize(
+    ("view", "shows", "one"),
+    [("corner", "flute 2", 2), ("edge", "flute 2", 2), ("end", "all flutes", None), ("shank", "", None)],
+)
+def test_a_photo_says_which_flutes_it_shows(view: str, shows: str, one: int | None) -> None:
+    seen = photo(view=view, flute=2)
+    assert (seen.shows, seen.one_flute) == (shows, one)
+    title = " · ".join(part for part in (f"{view} view", shows) if part)
+    assert photo_sheet(seen).title == title
 
 
 def test_an_edge_with_heat_colours_is_not_simply_used() -> None:

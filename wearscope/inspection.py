@@ -103,6 +103,18 @@ class PhotoReport:
         """The measurement of that name, if there is one."""
         return next((m for m in self.measurements if m.name == name), None)
 
+    @property
+    def one_flute(self) -> int | None:
+        """The flute that is shown; None where the view shows all of them, or none."""
+        return self.flute if self.view in _ONE_THING else None
+
+    @property
+    def shows(self) -> str:
+        """Which flutes are shown, in words; of a shank nothing is said."""
+        if self.view == "end":
+            return "all flutes"
+        return f"flute {self.flute}" if self.view in _ONE_THING else ""
+
 
 @dataclass(frozen=True, slots=True)
 class Together:

@@ -39,7 +39,8 @@ def _grade(grade: str | None, *, incomplete: bool = False) -> Text:
 
 
 def _photo(photo: PhotoReport, cutter: Facts, units: Units) -> RenderableType:
-    title = Text.assemble((photo.path, "bold"), f"  {photo.view}, flute {photo.flute}  ", _grade(photo.grade))
+    seen = ", ".join(part for part in (photo.view, photo.shows) if part)
+    title = Text.assemble((photo.path, "bold"), f"  {seen}  ", _grade(photo.grade))
     flags = (_flag(name, cutter, units) for name in photo.flags)
     notes = [*_not_measured(photo), *(_sentence(remark) for remark in photo.remarks), *flags]
     return Group(title, _table(photo.measurements, units), *(_hanging(note) for note in notes), "")

@@ -155,7 +155,7 @@ def _csv(drawer: Drawer, measured: list[str]) -> Iterator[str]:
                     [name, cutter.name, "", "", "retake", *about, *[""] * (3 * len(measured) + 1), reason]
                 )
             else:
-                head = [name, cutter.name, report.view, report.flute, report.grade, *about]
+                head = [name, cutter.name, report.view, report.one_flute or "", report.grade, *about]
                 tail = [" ".join(report.flags), "; ".join(report.reasons)]
                 yield _csv_line([*head, *_numbers(report, measured), *tail])
 

@@ -118,7 +118,8 @@ def _annotated(path: Path, report: PhotoReport, curves: tuple[Curve, ...], cutte
 def _shot(photo: PhotoReport, link: str) -> "Shot":
     from wearscope.report.html import Shot
 
-    return Shot(photo.path, link, link, f"{photo.view} of flute {photo.flute}: {photo.grade}")
+    seen = f"{photo.view} of {photo.shows}" if photo.shows else photo.view
+    return Shot(photo.path, link, link, f"{seen}: {photo.grade}")
 
 
 def _limits(records: Records, row: InspectionRow, inspection: Inspection) -> Mapping[str, Limit]:

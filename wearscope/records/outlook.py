@@ -227,7 +227,7 @@ def _worst(photos: Sequence[PhotoReport]) -> dict[tuple[str, int], Measurement]:
     worst: dict[tuple[str, int], Measurement] = {}
     for photo in photos:
         for m in photo.measurements:
-            key = m.name, photo.flute
+            key = m.name, photo.one_flute or 0
             if m.name not in GRADUAL or m.limit is None or m.quantity.kind == "lower_limit":
                 continue
             if key not in worst or m.quantity.value > worst[key].quantity.value:

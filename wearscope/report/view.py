@@ -373,7 +373,6 @@ def photo_sheet(
     unmeasured: dict[str, list[str]] = {}
     for name, why in report.not_measured.items():
         unmeasured.setdefault(why, []).append(label(name))
-    flute = f"flute {report.flute}"
     judged_first = sorted(report.measurements, key=lambda m: m.grade is None)
     scale = report.scale
     per = MM_PER_INCH if units == "inch" else 1.0
@@ -384,7 +383,7 @@ def photo_sheet(
     told = f"scale {scale.px_per_mm * per:.5g} {known} ({scale.id})"
     return Sheet(
         report.grade,
-        " · ".join(part for part in (heading, f"{report.view} view", flute) if part),
+        " · ".join(part for part in (heading, f"{report.view} view", report.shows) if part),
         report.reasons,
         tuple(measurement_row(m, units=units) for m in judged_first),
         tuple((", ".join(names), why) for why, names in unmeasured.items()),
