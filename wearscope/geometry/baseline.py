@@ -103,12 +103,13 @@ def fit_baseline(
     *,
     floor_px: float,
     step_px: float,
+    most_px: float = np.inf,
     highest: int = _HIGHEST,
     begin: Baseline | None = None,
 ) -> Baseline | None:
     """The undamaged edge through `offset_px` (n,) at ascending `s_px` (n,); offsets grow into the cutter.
 
-    `floor_px` is the least scatter to believe in, `step_px` the distance over which neighbouring points
+    `floor_px` is the least scatter to believe in, `most_px` the most that can be the edge's own, `step_px` the distance over which neighbouring points
     share their error. A curve (up to power `highest`) is used only where it explains clearly more of the edge
     than a straight line, and only if it makes the cutter convex: a helix bends away from the corner on
     one side only, a chip bends back. `begin`: the line is known about, and only adjusted. Returns None for fewer than
@@ -120,7 +121,7 @@ def fit_baseline(
         return None
     length = float(max(s[-1], 1.0))
     pitch = max(middle(np.diff(s)), 1e-9)
-    noise = max(floor_px, _local_noise(s, d, step_px / pitch))
+    noise = min(max(floor_px, _local_noise(s, d, step_px / pitch)), most_px)
     # which curve it is, every few points show; all count where it lies
     every = max(1, round(_ALIKE * step_px / pitch))
     known = begin.coefficients * (length / begin.length_px) ** np.arange(begin.degree + 1) if begin else None

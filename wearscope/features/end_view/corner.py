@@ -35,6 +35,8 @@ _BETWEEN = 0.77
 """Sigma_b between 35 and 65 % of a blurred step: where the light changes more slowly the half level is in doubt by that."""
 _PROVEN = 3.0
 """Standard deviations from which a corner counts as broken: one picture shows several, and none may be thrown away for chance."""
+_STRAIGHT_PX = 0.25
+"""An end edge is ground as straight as it can be followed: its scatter is no more than this, whatever a notch and a gash make it look."""
 _END_FROM, _BACK_TO_DEG = 0.62, 13.0
 """An end edge outside its gash (share of the radius), and the outline behind a corner within its primary relief."""
 
@@ -94,7 +96,9 @@ def _undamaged(
     base = None
     if good.sum() > len(s) / 3:
         missing = -tip.sense * (rough(s[good]) + fits.position[good])
-        base = fit_baseline(reach - s[good], missing, floor_px=0.25, step_px=3 * tip.blur_px)
+        base = fit_baseline(
+            reach - s[good], missing, floor_px=_STRAIGHT_PX, step_px=3 * tip.blur_px, most_px=_STRAIGHT_PX
+        )
     if base is None:
         raise Unclear("an end edge does not stand out from what lies before it")
     return lambda at: -tip.sense * base(reach - np.asarray(at)), reach - base.end_px
