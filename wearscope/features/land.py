@@ -25,7 +25,7 @@ from wearscope.outline.edge_view import (
 )
 from wearscope.photo.colour import is_silhouette
 from wearscope.photo.read import Photo
-from wearscope.quantity import Quantity
+from wearscope.quantity import ONE_SIDED_95, Quantity
 from wearscope.subpixel.path import best_path
 from wearscope.subpixel.trace import LUMINANCE, straighten
 
@@ -73,6 +73,12 @@ _BROKEN = 4.0
 _FORM_PX, _FORM = 2.5, 0.06
 """Where a border lies that grinding lines make ragged is a matter of about this, px and share of the land's width (drawn
 lands; cameras and people agree to 5 to 10 um or 1 to 3 % in print)."""
+_RESOLVED_PX = 12.0
+"""A land may be in two tones, a bright line on the edge before a dull rest: each takes a patch, the two rows by which patches are smoothed, and
+the blur of an edge (about 6 rows) to be told from the other. What reads narrower is an upper limit."""
+_BESIDE_PX, _STEP = (4, 14), 1.6
+"""A land ends at a border: from this near to this far on both sides of it, the mean contrast falls by at least half of what lies between the most that
+counts and the flank. The flank's own light, never quite even, fades."""
 _PATCH_GROUPS = 9
 """Column groups of one patch, about."""
 _LEAST_GROUPS = 8
@@ -93,12 +99,13 @@ _NAMES = (*_LAND, "chip_count", "chip_depth_max", "chip_length_total")
 class Land:
     """Along the edge, one value per column group, px: the land's width inward of the undamaged edge (`width_px`, as it was
     `seen_px`, and across gaps), and how far it differs from the flank there, in standard deviations of the flank's
-    patches (`contrast`)."""
+    patches (`contrast`). `fading_px`: as seen, with what is wider than the land beside it and fades into the flank without a border."""
 
     edge: Edge
     width_px: Floats
     seen_px: Floats
     contrast: Floats
+    fading_px: Floats
 
     @property
     def mean_px(self) -> float:
@@ -191,8 +198,11 @@ def follow_land(photo: Photo, edge: Edge) -> Land | str:
     common, largest = np.percentile(grain, (25, 90))
     if largest > _PRINT * common:
         return "what lies behind the edge is no ground flank: it carries print, or other edges"
-    seen, contrast = _land_path(_patches(light, luminance))
-    return Land(edge, _across_gaps(seen), seen, contrast)
+    fading, contrast, bordered = _land_path(_patches(light, luminance))
+    group = np.arange(len(fading))
+    beside = np.interp(group, group[bordered], fading[bordered]) if bordered.any() else 0.0
+    seen = np.where(bordered, fading, np.minimum(fading, beside))
+    return Land(edge, _across_gaps(seen), seen, contrast, fading)
 
 
 def _inward(photo: Photo, edge: Edge) -> NDArray[np.float32]:
@@ -283,8 +293,8 @@ def _unlike(flank: _Flank, land: Floats) -> Floats:
     return np.asarray(np.where(hidden, np.maximum(unlike, _SEEN - _DOUBTFUL), unlike))
 
 
-def _land_path(flank: _Flank) -> tuple[Floats, Floats]:
-    """Width of the land per column group, and how clearly it differs from the flank."""
+def _land_path(flank: _Flank) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Width of the land per column group, how clearly it differs from the flank, and whether it ends at a border."""
     depth, count = flank.crest.shape
     width = np.full(count, depth // 2, np.int64)
     for _ in range(3):  # the flank is known better once the land is
@@ -293,7 +303,22 @@ def _land_path(flank: _Flank) -> tuple[Floats, Floats]:
         width = best_path(np.vstack([np.zeros(count), gain]), stiffness=_LAND_STIFFNESS)
     inside = np.arange(depth)[:, None] < width
     contrast = np.where(inside, np.minimum(unlike, _MOST), 0.0).sum(axis=0) / np.maximum(width, 1)
-    return np.where(width > 0, _border(flank, width), 0.0), contrast
+    border = np.where(width > 0, _border(flank, width), 0.0)
+    return border, contrast, _bordered(np.minimum(unlike, _MOST), width)
+
+
+def _bordered(unlike: Floats, width: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Where the land, piece by piece between leaps of its width, ends at a border; True too where it is too narrow to say."""
+    near, far = _BESIDE_PX
+    here, pieces = np.ones(len(width), bool), np.flatnonzero(np.abs(np.diff(width)) > near)
+    inner, outer = (
+        np.take_along_axis(unlike, np.clip(width + rows[:, None], 0, len(unlike) - 1), axis=0).mean(axis=0)
+        for rows in (np.arange(-far, -near), np.arange(near, far))
+    )
+    for begin, end in zip([0, *(pieces + 1)], [*(pieces + 1), len(width)], strict=True):
+        if width[begin:end].mean() > far:
+            here[begin:end] = (inner - outer)[begin:end].mean() > _STEP
+    return here
 
 
 def _border(flank: _Flank, width: NDArray[np.int64]) -> Floats:
@@ -343,7 +368,7 @@ def measure_land(photo: Photo, edge: Edge | None, scale: Scale) -> Finding:
     overhang = float(-edge.missing_px.min())
     stuck = overhang > _LEAST_CHIP_PX
     width = _widths(land, scale)
-    words = [_in_words(land)] if width else []
+    words = [_in_words(land, width["wear_land_mean"])] if width else []
     if stuck:
         words.append(f"stuck material stands out by up to {overhang / scale.px_per_mm:.3f} mm")
     return Finding(
@@ -361,17 +386,14 @@ def measure_land(photo: Photo, edge: Edge | None, scale: Scale) -> Finding:
 
 
 def _widths(land: Land, scale: Scale) -> dict[str, Quantity]:
-    """Mean and largest width; an upper limit where the edge shows none, nothing where it is too ragged to say.
+    """Mean and largest width; an upper limit where none is told from the flank, nothing where the edge is too ragged to say.
 
     Parts: "form" from where the border lies, "noise" from what stands out along less than two widths, "hidden" from covered
-    stretches, "definition" from how long a widest place must last.
+    stretches, "definition" from how long a widest place must last, "fading" from what fades into the flank without a border.
     """
     width, ragged = land.width_px, land.edge.ragged_px
     if ragged > _RAGGED_PX and land.mean_px < _TOLD_APART * ragged:
         return {}
-    if float((width > 0).mean()) < 0.5:
-        least = scale.to_mm(Quantity(_LEAST_CHIP_PX, "px", {"form": 1.0}, "upper_limit"))
-        return dict.fromkeys(_LAND, least)
     form = float(np.hypot(_FORM_PX, _FORM * land.mean_px))
     fuzzy = 0.5 * spread(np.abs(np.diff(width)))
     uneven = float(np.abs(width - land.steady_px).mean())
@@ -379,12 +401,23 @@ def _widths(land: Land, scale: Scale) -> dict[str, Quantity]:
     widest = land.widest_px
     spike = 0.5 * (widest - _held(width, 2))
     peak = 0.5 * max(float(_running_median(width, _PATCH_GROUPS).max()) - widest, 0.0)
-    mean_parts = {"form": form, "noise": uneven, "hidden": hidden}
-    max_parts = {"form": form, "noise": fuzzy, "definition": float(np.hypot(spike, peak))}
+    fading = float(land.fading_px.mean()) - float(land.seen_px.mean()), _held(land.fading_px, 1) - widest
+    fading_mean, fading_widest = (max(more, 0.0) / np.sqrt(3.0) for more in fading)
+    mean_parts = {"form": form, "noise": uneven, "hidden": hidden, "fading": fading_mean}
+    definition = float(np.hypot(spike, peak))
+    max_parts = {"form": form, "noise": fuzzy, "definition": definition, "fading": fading_widest}
     return {
-        "wear_land_mean": scale.to_mm(Quantity(land.mean_px, "px", mean_parts)),
-        "wear_land_max": scale.to_mm(Quantity(widest, "px", max_parts)),
+        "wear_land_mean": scale.to_mm(_resolved(Quantity(land.mean_px, "px", mean_parts))),
+        "wear_land_max": scale.to_mm(_resolved(Quantity(widest, "px", max_parts))),
     }
+
+
+def _resolved(width: Quantity) -> Quantity:
+    """The width, or how wide a land may be that cannot be told from the flank."""
+    if width.value >= _RESOLVED_PX and width.expanded < width.value:
+        return width
+    most = max(width.value + ONE_SIDED_95 * width.standard_uncertainty, _RESOLVED_PX)
+    return Quantity(most, "px", width.parts, "upper_limit")
 
 
 def _missing(land: Land, scale: Scale) -> dict[str, Quantity]:
@@ -431,10 +464,10 @@ def _marks(land: Land) -> tuple[Mark, ...]:
     return tuple(marks)
 
 
-def _in_words(land: Land) -> str:
+def _in_words(land: Land, mean: Quantity) -> str:
     """The names of ISO 8688-2 (from memory): uniform VB 1, non-uniform VB 2, localized VB 3."""
-    if not land.width_px.any():
-        return "no land seen"
+    if mean.kind != "value":
+        return "no land can be told from the flank"
     uneven = float(np.std(land.width_px)) / land.mean_px
     if land.widest_px > _LOCALIZED * land.mean_px:
         return "worn land: localized (VB 3)"
