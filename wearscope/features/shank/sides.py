@@ -93,8 +93,9 @@ class Shank:
 
     @property
     def width_px(self) -> Floats:
-        """Distance of the two curves, darker limbs allowed for."""
-        return self.courses[0](self.s_px) + self.courses[1](self.s_px) + self.limb_px
+        """Distance of the two curves, square to their middle (what cuts may have turned the bar's axis), darker limbs allowed for."""
+        lean = np.gradient(self.middle_px, self.s_px)
+        return (self.courses[0](self.s_px) + self.courses[1](self.s_px)) / np.hypot(1.0, lean) + self.limb_px
 
     @property
     def middle_px(self) -> Floats:
