@@ -57,7 +57,7 @@ _GRAIN_ASKS = 3.0
 _STRAIGHT_EDGES, _BENT_EDGES = range(6), range(9)
 """Fields of `Wedge` that are fitted: apex, angles, rounding and blur; then also both bends and a blur that differs between the edges."""
 _THIN = (3, 2)
-"""The rough fits use every third pixel, then every second."""
+"""The rough fit uses every third pixel, and where that does not settle every second."""
 _STRIPS = 2
 """The strip of pixels is cut again where the fit on the first has moved the outline out of its middle."""
 _SOON = 0.2
@@ -191,9 +191,10 @@ def fit_corner(
         ), wedge  # fmt: skip
 
     for thin in _THIN:  # roughly, on some of the pixels, edges straight
-        wedge = solve(
-            *strip(wedge, thin), active=_STRAIGHT_EDGES, rounds=8, tolerance=0.3, nodes=10, **how
-        ).wedge
+        rough = solve(*strip(wedge, thin), active=_STRAIGHT_EDGES, rounds=8, tolerance=0.3, nodes=10, **how)
+        wedge = rough.wedge
+        if rough.converged:
+            break
     for _ in range(_STRIPS):  # all pixels, everything free
         pixels, wedge = strip(wedge)
         curved = with_curvature(pixels) if levels == "plane" else pixels
