@@ -59,7 +59,7 @@ def _may_hide_more(scan: EdgeScan, chips: list[Chip]) -> bool:
 
 def _hiding(scan: EdgeScan) -> str:
     return (
-        f"{scan.name}: something coloured hides it in {len(scan.hidden)} places, deeper than the deepest chip"
+        f"{scan.name}: something coloured hides it deeper than the deepest chip; places: {len(scan.hidden)}"
     )
 
 
