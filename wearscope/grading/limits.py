@@ -122,8 +122,8 @@ class Limits:
         return required
 
 
-_NOMINAL = {"corner_radius": 1.0, "nose_radius": 1.0, "tip_width": 2.0}
-"""What of the nominal radius a measurement has when the cutter is new."""
+_NOMINAL = {"corner_radius": 1.0, "nose_radius": 1.0, "tip_width": 2.0, "form_deviation": 0.0}
+"""What of the nominal radius a measurement has when the cutter is new: none of it judges a cutter whose radius is needed and not known."""
 _BY: Mapping[str, Callable[[float], float]] = {
     "arc recession": lambda half: 1 / math.sin(half) - 1,
     "tangent length": lambda half: 1 / math.tan(half),
