@@ -28,7 +28,6 @@ MOST = 0.8
 """This share of all sections must be even, and must agree with one plane: what a scale is, clutter is not."""
 REGULAR = 0.05
 """Largest scatter of the marks about the fitted scale, in pitches. Chance within the search window gives 0.09."""
-
 LOOSEST = 0.004
 """Relative standard uncertainty above which the marks do not carry a scale (strokes that only happen to be regular)."""
 

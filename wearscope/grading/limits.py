@@ -18,7 +18,7 @@ from wearscope.errors import LimitsError
 from wearscope.facts import KINDS, MATERIALS, Facts
 from wearscope.measures import MEASURES
 
-__all__ = ["SCHEMA", "SETS", "VIEWS", "Limit", "Limits", "load_limits"]
+__all__ = ["NOMINAL_SHARE", "SCHEMA", "SETS", "VIEWS", "Limit", "Limits", "load_limits"]
 
 SCHEMA = "wearscope/limits/1"
 SETS = ("plastics",)
@@ -82,7 +82,7 @@ class Limits:
             entries = {**table, **entries}
         entries = {name: self._times_factor(name, entry) for name, entry in entries.items()}
         if NOMINAL_RADIUS in facts.assumed:
-            entries = {name: entry for name, entry in entries.items() if name not in _NOMINAL}
+            entries = {name: entry for name, entry in entries.items() if name not in NOMINAL_SHARE}
         usable = (name for name, entry in entries.items() if entry.get("of", name) in entries)
         return {name: _limit(name, entries, facts, corner_angle_deg) for name in usable}
 
@@ -122,7 +122,7 @@ class Limits:
         return required
 
 
-_NOMINAL = {"corner_radius": 1.0, "nose_radius": 1.0, "tip_width": 2.0, "form_deviation": 0.0}
+NOMINAL_SHARE = {"corner_radius": 1.0, "nose_radius": 1.0, "tip_width": 2.0, "form_deviation": 0.0}
 """What of the nominal radius a measurement has when the cutter is new: none of it judges a cutter whose radius is needed and not known."""
 _BY: Mapping[str, Callable[[float], float]] = {
     "arc recession": lambda half: 1 / math.sin(half) - 1,
@@ -139,7 +139,7 @@ def _limit(name: str, entries: Mapping[str, Table], facts: Facts, corner_angle_d
         return Limit(
             name, base.worn * times, base.discard * times, entry["reason"], base.status, base.blur_mm
         )
-    nominal = facts.nominal_radius_mm * _NOMINAL.get(name, 0.0)
+    nominal = facts.nominal_radius_mm * NOMINAL_SHARE.get(name, 0.0)
     return Limit(
         name,
         nominal + float(entry["worn"]),

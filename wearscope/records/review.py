@@ -8,7 +8,7 @@ from typing import Literal, cast
 
 from wearscope.facts import Facts
 from wearscope.grading.decide import GRADES, Grade
-from wearscope.grading.limits import Limits
+from wearscope.grading.limits import NOMINAL_SHARE, Limits
 from wearscope.inspection import Inspection, from_document
 from wearscope.records.store import Records
 
@@ -104,7 +104,7 @@ def _values(inspection: Inspection) -> tuple[dict[str, float], str]:
         for m in photo.measurements:
             if m.limit is None or m.grade is None or m.quantity.kind == "lower_limit":
                 continue
-            nominal = {"corner_radius": 1.0, "nose_radius": 1.0, "tip_width": 2.0}.get(m.name, 0.0)
+            nominal = NOMINAL_SHARE.get(m.name, 0.0)
             above = nominal * inspection.cutter.nominal_radius_mm
             value = 0.0 if m.quantity.kind == "upper_limit" else max(m.quantity.value - above, 0.0)
             values[m.name] = max(value, values.get(m.name, 0.0))
