@@ -52,19 +52,40 @@ class EdgeBlur:
     @property
     def leaves_focus(self) -> bool:
         """Whether the edge runs out of focus away from the corner."""
-        grows = self.far > max(_GROWS * self.near, _CRISP_PX)
-        return self.steady and grows and self.growth > _CERTAIN * self.u_growth
+        return self.steady and self._grows(self.far) and self.growth > _CERTAIN * self.u_growth
+
+    @property
+    def stays_in_focus(self) -> bool:
+        """Whether even as much growth as its uncertainty leaves room for would not count."""
+        most = self.near**2 + self.growth + _CERTAIN * self.u_growth
+        return not self._grows(math.sqrt(max(most, 0.0)))
+
+    def _grows(self, far: float) -> bool:
+        return far > max(_GROWS * self.near, _CRISP_PX)
 
 
 def edge_blur(
     photo: Photo, outline: Outline, direction: tuple[float, float], length_px: float
 ) -> EdgeBlur | None:
-    """The blur along one edge of the corner, from 20 px beyond it outwards; None where too little is seen."""
+    """The blur along one edge of the corner, from 20 px beyond it outwards; None where too little is seen.
+
+    A few places mostly show that an edge stays in focus; only where they do not, all are looked at.
+    """
     pose = outline.corner
     assert pose is not None
     s = np.arange(20.0 + 10 * pose.blur_px, min(length_px, _FARTHEST_PX), _STEP_PX)
     if len(s) < _FEWEST:
         return None
+    few = _blur_at(photo, outline, direction, s[:: len(s) // _FEWEST], _FEWEST // 2)
+    return few if few is not None and few.stays_in_focus else _blur_at(photo, outline, direction, s, _FEWEST)
+
+
+def _blur_at(
+    photo: Photo, outline: Outline, direction: tuple[float, float], s: Floats, fewest: int
+) -> EdgeBlur | None:
+    """The blur at distances `s` from the corner; None where it is not seen at `fewest` of them and half of all."""
+    pose = outline.corner
+    assert pose is not None
     ahead = np.array(direction)
     across = np.array([-ahead[1], ahead[0]])
     course = np.array(pose.apex_px) + s[:, None] * ahead
@@ -76,7 +97,7 @@ def edge_blur(
     picture = photo.linear((int(low[0]), int(low[1]), int(high[0]), int(high[1])), mix=outline.mix)
     fits = measure_steps(picture, course - low, np.tile(across, (len(s), 1)), half_px=_HALF_PROFILE_PX)
     good = fits.ok & (np.abs(fits.position) < 6) & (fits.u_blur < 0.5 * fits.blur)
-    if good.sum() < max(_FEWEST, 0.5 * len(s)):
+    if good.sum() < max(fewest, 0.5 * len(s)):
         return None
     offset = (course + fits.position[:, None] * across - np.array(pose.apex_px)) @ across
     return _line_through(s[good], fits.blur[good], offset[good])
