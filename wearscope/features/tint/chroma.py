@@ -90,23 +90,24 @@ def peak(u: Floats, v: Floats) -> tuple[float, float]:
 
 
 def chroma_map(photo: Photo, outline: Outline) -> ChromaMap:
-    """Reduce the photo to a map of colour, averaging linear light.
+    """Reduce the photo to a map of colour.
 
-    The first halving averages codes, which is quicker by far: over 2 x 2 px light differs little, and by the same factor in all channels.
+    Codes are averaged, not light, which is quicker by far: sRGB is nearly a power law, and so where the light differs by the same factor in
+    all channels their ratios stay what they are.
     """
     step = max(1, round(max(photo.size) / _LONG_SIDE))
     first = 2 if step % 2 == 0 else 1
-    small = replace(photo, encoded=_reduced(photo.encoded, step, by=first))
+    codes = _reduced(photo.encoded, step, by=first)
     below = _CLIPPED * photo.top
-    in_range = np.asarray(cv2.inRange(small.encoded, (0, 0, 0), (below, below, below)))
+    in_range = np.asarray(cv2.inRange(codes, (0, 0, 0), (below, below, below)))
     unclipped = _reduced(in_range, step // first) > 250
-    linear = _reduced(small.linear_bgr(), step // first)
+    linear = replace(photo, encoded=_reduced(codes, step // first)).linear_bgr()
     light = np.asarray(cv2.transform(linear, np.array([LUMINANCE], np.float32)), np.float32)
     light = light.reshape(light.shape[:2])
     cutter = _cutter(outline, photo, step)
     inside = cv2.erode(cutter.astype(np.uint8), np.ones((2 * _MARGIN + 1,) * 2, np.uint8)) > 0
     usable = inside & unclipped & (light > _DARK)
-    grain = _noise(*ratios(linear[::2]), usable[::2])
+    grain = _noise(*ratios(linear[::4]), usable[::4])
     smoothing = float(np.clip(_BLOTCH * grain / _CALM, _NARROWEST, _WIDEST))
     u, v = _smoothed(linear, usable, smoothing)
     noise = grain * min(1.0, _BLOTCH / smoothing)
@@ -141,10 +142,15 @@ def _smoothed(linear: Floats, usable: Flags, sigma: float) -> tuple[Floats, Floa
     if not width:
         return u, v
     box = np.s_[top : top + height, left : left + width]
-    weight = usable[box].astype(np.float32)
-    weighted = cv2.merge([linear[box] * weight[..., None], weight])
-    sums = cv2.GaussianBlur(weighted, (0, 0), sigma, borderType=cv2.BORDER_CONSTANT)
-    u[box], v[box] = ratios(np.asarray(sums[..., :3] / np.maximum(sums[..., 3:], 1e-6), np.float32))
+    weight = usable[box].astype(np.uint8)
+    colour, among = (
+        cv2.GaussianBlur(part, (0, 0), sigma, borderType=cv2.BORDER_CONSTANT)
+        for part in (cv2.copyTo(linear[box], weight), weight.astype(np.float32))
+    )
+    # in a ratio of means what both are divided by drops out
+    black = np.float32(_CODE) * among + np.float32(1e-9)
+    blue, green, red = (cv2.log(channel + black) for channel in cv2.split(colour))
+    u[box], v[box] = red - green, blue - green
     return u, v
 
 

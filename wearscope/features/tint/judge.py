@@ -108,11 +108,11 @@ def find_white(
 
 def judge(colours: ChromaMap, white: White) -> Verdict:
     """Judge a map that has at least some valid pixels."""
-    u, v = colours.u, colours.v
-    grey = colours.valid & (span(u - np.float32(white.uv[0]), v - np.float32(white.uv[1])) <= white.error)
-    commonest = peak(u[colours.valid], v[colours.valid])
+    u, v = colours.u[colours.valid], colours.v[colours.valid]
+    grey = span(u - np.float32(white.uv[0]), v - np.float32(white.uv[1])) <= white.error
+    commonest = peak(u, v)
     commonest_is_grey = _span(_minus(commonest, white.uv)) <= white.error
-    if grey.sum() >= _CLEAN_SHARE * colours.valid.sum() or commonest_is_grey:
+    if grey.mean() >= _CLEAN_SHARE or commonest_is_grey:
         metal = commonest if commonest_is_grey else peak(u[grey], v[grey])
         return _beside_metal(colours, metal, white)
     return _all_over(colours, commonest, white)

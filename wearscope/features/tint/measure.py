@@ -83,7 +83,7 @@ def _card(grey: ArrayLike) -> tuple[float, float]:
 
 
 def _nothing_to_judge(colours: ChromaMap) -> str:
-    face = colours.light[::2, ::2][colours.cutter[::2, ::2]]
+    face = colours.light[::4, ::4][colours.cutter[::4, ::4]]
     if not len(face):
         return "no cutter was found"
     if is_silhouette(float(np.percentile(face, 90)), colours.ground_light):
