@@ -25,6 +25,8 @@ _BESIDE = 24.0
 _COLOURED = 0.05
 """Grey metal, any ground and the shade between them share their colour to a few in a hundred (drawn chips: 0.01, on paper 0.06 with as much scatter);
 resin sends a third of the metal's red and hardly any blue, of which blur leaves a third in the shallowest of chips."""
+_NARROW = 8.0
+"""A tip is what is narrower than this part of the mouth: broken edges have flat or round floors, and of a pointed one it is the last eighth."""
 _TIP = 0.2
 """Depth that the unknown form of a tip may cost, in sigma_b: between a round and a pointed one of drawn chips."""
 
@@ -48,7 +50,7 @@ def contour_chip(seen: SeenEdge, a: int, b: int, sign: float) -> Chip:
         "baseline": float(line.uncertainty(place)[0]),
         # the blurred picture does not tell a pointed tip from a round one, nor the corner of a floor
         "blur": float(np.hypot(0.4 * (depth - flat), _TIP * min(abs(depth), blur))),
-        "form": 0.5 * (float(seen.doubt[a + k]) + _spike(sign * sharp[inner], depth, blur)),
+        "form": 0.5 * float(seen.doubt[a + k]),
     }
     deepest = seen.frame.to_photo(place, line(place) + sign * depth)[0]
     return Chip(
@@ -135,7 +137,7 @@ def through_blur(photo: Photo, seen: SeenEdge, chip: Chip) -> Chip | None:
     )
     notch = fit_notch(strip.light, strip.d_px, s, contour, chip.mouth_px, blur_px=blur, u_edge_px=u_edge)
     if notch is None or notch.misfit > min(notch.contour_misfit, _DESCRIBED) or notch.depth_px <= 0:
-        return chip
+        return _less_hollow(chip, strip, contour, blur)
     u_depth = {
         "baseline": chip.u_depth_px["baseline"],
         "light": float(seen.noise.level_px[first]),
@@ -145,7 +147,7 @@ def through_blur(photo: Photo, seen: SeenEdge, chip: Chip) -> Chip | None:
     if notch.depth_px < _SEEN_TWICE * u:
         return None
     if u > np.hypot.reduce(list(chip.u_depth_px.values())):
-        return chip
+        return _less_hollow(chip, strip, contour, blur)
     place = np.array([notch.place_px])
     deepest = seen.frame.to_photo(place, line(place) + notch.depth_px)[0]
     return replace(
@@ -155,6 +157,31 @@ def through_blur(photo: Photo, seen: SeenEdge, chip: Chip) -> Chip | None:
         deepest_px=(float(deepest[0]), float(deepest[1])),
         u_depth_px=u_depth,
     )
+
+
+def _less_hollow(chip: Chip, strip: Strip, contour: Floats, blur: float) -> Chip:
+    """The chip on its contour, where a broken hollow behind it may be taken for ground.
+
+    How far the light behind the chip's floor is on the way from the cutter's to the ground's is how likely a narrow tip is a place of the hollow
+    that looks like the ground. One lit from behind is as dark as the cutter, and none.
+    """
+    start, end = chip.mouth_px
+    d, s, light = strip.d_px[:, None], strip.s_px, strip.light
+    beside = (s < start - 2 * blur) | (s > end + 2 * blur)
+    if chip.depth_px < NEAR * blur or not beside.any():
+        return chip
+    ground = float(np.nanmedian(light[strip.d_px < -2 * blur]))
+    face = float(np.nanmedian(light[strip.d_px > 3 * blur][:, beside]))
+    away = cv2.distanceTransform((d >= contour).astype(np.uint8), cv2.DIST_L2, 5)
+    behind = (away > 2.5 * blur) & (away < 6 * blur) & (d > chip.depth_px / 2) & (s > start) & (s < end)
+    if not behind.any():
+        return chip
+    hollow = float(np.nanmean(np.clip((face - light[behind]) / (face - ground), 0.0, 1.0)))
+    kernel = np.ones((1, max(1, round(chip.length_px / _NARROW))), np.uint8)
+    floor = cv2.morphologyEx(contour[None, :].astype(np.float32), cv2.MORPH_OPEN, kernel)
+    tip = max(0.0, chip.depth_px - float(floor.max()))
+    u_depth = {**chip.u_depth_px, "hollow": tip * float(np.sqrt(hollow * (1 - hollow)))}
+    return replace(chip, depth_px=chip.depth_px - hollow * tip, u_depth_px=u_depth)
 
 
 def _deepest(offset: Floats, inner: slice, noise: float, blur: float) -> tuple[int, float, float]:
@@ -174,14 +201,3 @@ def _deepest(offset: Floats, inner: slice, noise: float, blur: float) -> tuple[i
         widest *= 1.6
         k, depth = int(np.argmax(smooth)), float(np.max(smooth))
     return k, depth, widest
-
-
-def _spike(offset: Floats, depth: float, blur: float) -> float:
-    """By how much the deepest place of a deep chip goes beyond what is three blurs wide: it may be a dark wall behind the chip."""
-    if depth < NEAR * blur:
-        return 0.0
-    kernel = np.ones((1, max(1, round(3 * blur))), np.uint8)
-    floor = cv2.morphologyEx(
-        offset[None, :].astype(np.float32), cv2.MORPH_OPEN, kernel, borderType=cv2.BORDER_REPLICATE
-    )
-    return max(0.0, depth - float(floor.max()))

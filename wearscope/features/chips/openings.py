@@ -14,6 +14,9 @@ __all__ = ["closed", "with_openings"]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+_SOFT = 0.5
+"""An outline is as sharp as the blur: three blurs before it hardly any of its step is seen; half of it, and the light only fades."""
+
 
 def with_openings(
     photo: Photo,
@@ -125,7 +128,7 @@ def _opening(
 
 
 def _believed(found: Openings, ground: Ground, blur: float) -> Floats:
-    """Places of the openings; NaN where the border is faint, or where it only is a dull stretch of the cutter."""
+    """Places of the openings; NaN where the border is faint or as soft as a colour that fades, or where it only is a dull stretch of the cutter."""
     place = found.place_px.copy()
     faint = min(10 * ground.noise, 0.35 * float(np.median(ground.usual)))
     alike = 1.5 * ground.noise + 0.1 * ground.usual + ground.tolerance
@@ -138,6 +141,7 @@ def _believed(found: Openings, ground: Ground, blur: float) -> Floats:
             or not np.nanmax(place[a:b], initial=0.0) < STEEPEST * (b - a)
             or np.isnan(place[a:b]).any()
         )
-        if other or narrow or np.median(found.step[a:b]) < faint:
+        fading = np.median(found.soft[a:b]) > _SOFT
+        if other or narrow or fading or np.median(found.step[a:b]) < faint:
             place[a:b] = np.nan
     return place
