@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from drawn_faces import PX_PER_MM, drawn_face
 
 from wearscope.facts import Facts
 from wearscope.features.bright_line import NAME, measure_bright_line
@@ -18,36 +19,20 @@ from wearscope.geometry.scale import Scale
 from wearscope.grading.limits import load_limits
 from wearscope.inspection import Inspection
 from wearscope.outline.find import find_outline
-from wearscope.photo.read import Photo, decode_photo, read_photo
+from wearscope.photo.read import Photo, read_photo
 from wearscope.pipeline import TypedScale, inspect_photo
 from wearscope.quantity import Quantity
-from wearscope.synthetic.camera import Camera, encode_jpeg, photograph
-from wearscope.synthetic.corner import corner_scene
-from wearscope.synthetic.outlines import Edges, Wear
 from wearscope.synthetic.paint import BrightLine, Look
 from wearscope.synthetic.surface import Heat
 
-PX_PER_MM = 280.0
 SCALE = Scale(PX_PER_MM, {"fit": 0.001})
 GROUND = {"wander": 0.0, "uneven": 0.04}
 
 
 def drawn(seed: int, look: Look, *, helix: float = 0.0, **camera: Any) -> tuple[Photo, float]:
     """The photo, and the true width (mm) of its bright line."""
-    rng = np.random.default_rng([77, seed])
-    scene = corner_scene(
-        rng,
-        size=(1000, 800),
-        px_per_mm=PX_PER_MM,
-        corner_px=(650.0, 560.0),
-        rotation_deg=float(rng.uniform(-8, 8)),
-        edges=Edges(6, helix, 2.0),
-        wear=Wear(radius_mm=0.01),
-        look=look,
-    )
-    usual = {"blur_px": 1.05, "vignetting": 0.14, "full_well_e": 6000, "read_e": 5, "bayer": True}
-    picture, truth = photograph(scene, Camera(**{**usual, **camera}), rng)
-    return decode_photo(encode_jpeg(picture, 90), "drawn"), truth.get("bright_line_width_mm", 0.0)
+    photo, truth = drawn_face(np.random.default_rng([77, seed]), look, helix=helix, **camera)
+    return photo, truth.get("bright_line_width_mm", 0.0)
 
 
 def looked_at(photo: Photo, scale: Scale = SCALE) -> Finding:

@@ -8,6 +8,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
+from drawn_faces import CAMERA, PX_PER_MM, drawn_face
 
 from wearscope.features.patch import measure_patch
 from wearscope.finding import Finding
@@ -15,33 +16,17 @@ from wearscope.geometry.scale import Scale
 from wearscope.outline.find import find_outline
 from wearscope.outline.shape import Outline
 from wearscope.photo.read import Photo, decode_photo, read_photo
-from wearscope.synthetic.camera import Camera, encode_jpeg, photograph
-from wearscope.synthetic.corner import corner_scene
-from wearscope.synthetic.outlines import Edges, Wear
+from wearscope.synthetic.camera import encode_jpeg, photograph
 from wearscope.synthetic.paint import Look, Patch
 from wearscope.synthetic.surface import Heat
 from wearscope.synthetic.tips import ball_scene
 
-PX_PER_MM = 280.0
 SCALE = Scale(PX_PER_MM, {"fit": 0.001})
 SAMPLES = Path(__file__).parents[1] / "sample_images"
-CAMERA = Camera(blur_px=1.05, vignetting=0.14, full_well_e=6000, read_e=5, bayer=True)
 
 
 def drawn(seed: int, look: Look, *, helix: float = 30.0, radius: float = 0.01) -> Photo:
-    rng = np.random.default_rng([31, seed])
-    scene = corner_scene(
-        rng,
-        size=(1000, 800),
-        px_per_mm=PX_PER_MM,
-        corner_px=(650.0, 560.0),
-        rotation_deg=float(rng.uniform(-8, 8)),
-        edges=Edges(6, helix, 2.0),
-        wear=Wear(radius_mm=radius),
-        look=look,
-    )
-    picture, _ = photograph(scene, CAMERA, rng)
-    return decode_photo(encode_jpeg(picture, 90), "drawn")
+    return drawn_face(np.random.default_rng([31, seed]), look, helix=helix, radius=radius)[0]
 
 
 def looked_at(photo: Photo) -> Finding:
