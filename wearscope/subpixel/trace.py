@@ -209,9 +209,11 @@ class Ground:
 
     @property
     def tolerance(self) -> Floats:
-        """Ground's light changes slowly by so much without ceasing to be ground; a fifth of the step to the cutter is a hollow."""
+        """Ground's light changes slowly by so much without ceasing to be ground. A fifth of the step to the cutter is a hollow, unless the ground
+        beside the edge is as uneven."""
         slow = 0.01 * self.usual + 0.03 * np.abs(self.level) + 3 * self.drift
-        return np.asarray(np.minimum(slow, 0.2 * self.usual))
+        most = np.clip(2 * self.drift, 0.2 * self.usual, 0.5 * self.usual)
+        return np.asarray(np.minimum(slow, most))
 
     def part(self, columns: slice) -> "Ground":
         """Some of the columns."""

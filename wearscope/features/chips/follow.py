@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from wearscope.features.chips.odd import foreign, gleam_ends, grounds_meet, widened
 from wearscope.features.chips.openings import closed, with_openings
-from wearscope.features.chips.seen import MOUTH, NEAR, Noise, SeenEdge, runs
+from wearscope.features.chips.seen import FAINT, MOUTH, NEAR, Noise, SeenEdge, runs
 from wearscope.geometry.baseline import Baseline, fit_baseline, tail_sigma
 from wearscope.outline.shape import CornerPose, Outline
 from wearscope.photo.read import Photo
@@ -70,6 +70,7 @@ def follow_edge(photo: Photo, outline: Outline, corner: CornerPose, name: str) -
     strip, trace, line = _traced(photo, frame, s, line(s), weights, start, blur, begin=line)
     if line is None:
         return f"{name}: the edge is too faint to follow"
+    trace = _without_mouths(trace, rough, blur)
     ground = ground_levels(strip, trace, blur_px=blur)
     edge, doubt = with_openings(photo, strip, weights, trace, ground, rough, start, blur)
     told = np.isfinite(edge[(s >= start) & (s <= line.end_px)])
@@ -127,6 +128,13 @@ def _weights(photo: Photo, frame: Frame, s: Floats, course: Floats, blur: float)
     x, y = np.clip(at[..., 0], 0, width - 1), np.clip(at[..., 1], 0, height - 1)
     light = replace(photo, encoded=photo.encoded[y, x]).linear_bgr()
     return best_weights(median_down(light[3:]), median_down(light[:3]))
+
+
+def _without_mouths(trace: Trace, rough: Floats, blur: float) -> Trace:
+    """In a mouth that the contour (`rough`, as seen from the edge) goes round, a shadow's border or a cloud on the paper is not the edge."""
+    step = np.abs(trace.inside - trace.outside)
+    mouth = (rough > NEAR * blur) & (step < FAINT * np.nanmedian(step))
+    return replace(trace, offset_px=np.where(mouth, np.nan, trace.offset_px))
 
 
 def _bridged(values: Floats, gap: int, deep: float) -> Floats:

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.features.chips.seen import NEAR, STEEPEST, runs
+from wearscope.features.chips.seen import FAINT, NEAR, STEEPEST, runs
 from wearscope.photo.read import Photo
 from wearscope.subpixel.trace import Ground, Openings, Strip, Trace, follow_openings, straighten
 
@@ -68,18 +68,23 @@ def closed(on: Bools, gap: int) -> Bools:
 
 
 def _shoulders_seen(ground: Ground, trace: Trace, a: int, b: int, blur: float) -> bool:
-    """Whether the edge on both sides of [a, b) is mostly seen: it did not fade away."""
+    """Whether the edge is plainly seen somewhere on both sides of [a, b): it did not fade away.
+
+    A broken hollow beside the mouth may be as dark or light as the ground; it reaches about half as far as the mouth is wide.
+    """
     jump = np.where(np.isfinite(trace.offset_px), trace.inside - trace.outside, np.nan)
     whole = float(np.nanmedian(np.abs(jump)))
     # the first three blurs belong to the rounded shoulder of an opening
-    rim, near = round(3 * blur), round(9 * blur)
+    rim, few = round(3 * blur), max(2, round(3 * blur))
+    near = rim + max(round(6 * blur), (b - a) // 2)
     shoulders = []
     for beside in (jump[max(0, a - near) : max(0, a - rim)], jump[b + rim : b + near]):
-        if len(beside) == 0 or np.isfinite(beside).mean() < 0.5:
+        seen = beside[np.isfinite(beside)]
+        if len(seen) < few:
             return False
-        shoulders.append(float(np.nanmedian(beside)))
+        shoulders.append(float(np.percentile(seen, 75 if np.median(seen) > 0 else 25)))
     left, right = shoulders
-    return left * right > 0 and min(abs(left), abs(right)) > max(0.25 * whole, 6 * ground.noise)
+    return left * right > 0 and min(abs(left), abs(right)) > max(FAINT * whole, 6 * ground.noise)
 
 
 def _opening(

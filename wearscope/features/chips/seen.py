@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from wearscope.geometry.baseline import Baseline, moving_mean, tail_sigma
 from wearscope.subpixel.trace import Frame
 
-__all__ = ["MOUTH", "NEAR", "STEEPEST", "Chip", "EdgeScan", "Noise", "SeenEdge", "calm", "runs"]
+__all__ = ["FAINT", "MOUTH", "NEAR", "STEEPEST", "Chip", "EdgeScan", "Noise", "SeenEdge", "calm", "runs"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -21,6 +21,8 @@ NEAR = 2.5
 """The edge is traced where it stays within so many sigma_b of its course, and followed into an opening where it does not."""
 STEEPEST = 2.0
 """Edges break in shells: a chip is at most so many times as deep as it is wide (common practice, no source)."""
+FAINT = 0.25
+"""A step that is smaller than this share of the edge's usual one may be one of the ground's own."""
 _FOLLOWED = 1 / 3
 """Least share of an edge's outline that must be followed: an end edge may stop at the axis, half-way across the cutter."""
 
