@@ -24,6 +24,17 @@ PAPER = Look("paper", plain=True)
 DEEP = (Chip(0.9, 0.40, 0.42, form="steep"), Chip(1.35, 0.32, 0.3, form="vee"), Chip(1.95, 0.44, 0.5))
 
 
+@dataclass
+class Tally:
+    """What came of some drawn chips: errors and standard uncertainties of the depths (px), how many were to be found, false ones, length."""
+
+    errors: list[float] = field(default_factory=list)
+    doubts: list[float] = field(default_factory=list)
+    due: int = 0
+    false: int = 0
+    mm: float = 0.0
+
+
 def measured(picture: np.ndarray, outline_of: np.ndarray | None = None) -> Finding:
     photo, other = (
         Photo("drawn", "0" * 64, p) for p in (picture, picture if outline_of is None else outline_of)
@@ -189,6 +200,71 @@ def test_a_fibre_across_the_edge_is_neither_chip_nor_built_up_material(level: fl
     assert finding.marks == ()
 
 
+@pytest.mark.parametrize("at_mm", [0.6, 1.0])
+def test_a_colour_that_fades_into_the_ground_is_no_chip(at_mm: float) -> None:
+    """Heat may make metal as dark as the ground behind it, but never within a blur."""
+    scene = drawn(look=Look("dark", plain=True))
+    x, y = scene.truth["virtual_corner_px"]
+    rows, columns = np.indices(scene.body.shape[:2])
+    away = np.hypot(columns - x, rows - (y - at_mm * PX_PER_MM))
+    faded = np.exp(-((away / 70) ** 4))[..., None].astype(np.float32)
+    finding = measured(shot(replace(scene, body=scene.body * (1 - faded) + scene.background * faded)))
+    found = finding.quantities.get("chip_count")
+    assert found is None or found.value == 0
+
+
+def hollow_chips(seed: int, pictures: int) -> Tally:
+    """Broken metal, rough and dark, behind and beside the mouths, before a dark ground and on paper: how deep the chips are read."""
+    rng, result = np.random.default_rng(seed), Tally()
+    for number in range(pictures):
+        background, form = ("dark", "paper")[number % 2], ("round", "vee", "steep", "ragged")[number // 2 % 4]
+        depth = float(rng.uniform(0.06, 0.2))
+        scene = drawn(
+            chips=[Chip(0.75, depth, depth * float(rng.uniform(1.1, 2.5)), form=form)],
+            size=(900, 720),
+            corner_px=(float(rng.uniform(600, 650)), float(rng.uniform(520, 560))),
+            rotation_deg=float(rng.uniform(-10, 10)),
+            edges=Edges(6.0, (0.0, 30.0)[number // 8 % 2]),
+            look=Look(
+                background,
+                dust=0,
+                patch_mm=float(rng.uniform(0.05, 0.15)),
+                ground_level=0.75 if background == "paper" else None,
+            ),
+        )
+        blur = float(rng.uniform(0.7, 1.8))
+        scans = edge_scan(scene, Camera(blur_px=blur, full_well_e=12000, read_e=8, jpeg_quality=92))
+        (truth,) = scene.truth["chips"]
+        reach = truth["length_mm"] * PX_PER_MM / 2 + 6
+        chips = [c for scan in scans.values() for c in scan.chips]
+        hits = [c for c in chips if abs(c.place_px - truth["at_mm"] * PX_PER_MM) < reach]
+        result.due += 1
+        result.false += len(chips) - len(hits)
+        if hits:
+            deepest = max(hits, key=lambda chip: chip.depth_px)
+            result.errors.append(deepest.depth_px - truth["depth_mm"] * PX_PER_MM)
+            result.doubts.append(float(np.hypot.reduce(list(deepest.u_depth_px.values()))))
+    return result
+
+
+def test_broken_metal_round_a_mouth_hides_no_chip() -> None:
+    seen = hollow_chips(31, 16)
+    assert len(seen.errors) >= 15
+    assert np.median(np.abs(seen.errors)) < 1.0
+
+
+@pytest.mark.slow
+def test_broken_metal_round_a_mouth_hides_no_chip_over_many() -> None:
+    seen = hollow_chips(32, 128)
+    errors, doubts = np.array(seen.errors), np.array(seen.doubts)
+    print(
+        f"{len(errors)} of {seen.due} found, {seen.false} false, median error {np.median(np.abs(errors)):.2f} px, "
+        f"{np.mean(np.abs(errors) > 4):.1%} off by more than 4 px, {np.mean(np.abs(errors) < 2 * doubts):.1%} covered"
+    )
+    assert len(errors) >= 0.95 * seen.due
+    assert np.mean(np.abs(errors) < 2 * doubts) > 0.8
+
+
 def test_without_a_corner_nothing_is_measured_and_it_says_why() -> None:
     picture = np.full((480, 640, 3), 128, np.uint8)
     finding = measured(picture)
@@ -197,17 +273,6 @@ def test_without_a_corner_nothing_is_measured_and_it_says_why() -> None:
 
 
 FORMS = ("round", "vee", "steep")
-
-
-@dataclass
-class Tally:
-    """What came of some drawn chips: errors and standard uncertainties of the depths (px), how many were to be found, false ones, length."""
-
-    errors: list[float] = field(default_factory=list)
-    doubts: list[float] = field(default_factory=list)
-    due: int = 0
-    false: int = 0
-    mm: float = 0.0
 
 
 def random_scene(rng: np.random.Generator, number: int, *, chipped: bool = True) -> tuple[Scene, Camera]:

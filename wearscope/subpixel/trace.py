@@ -352,14 +352,14 @@ class Openings:
 
     `place_px` is how far it reaches from the course (NaN where the cutter never begins), `sure_px` how far it is ground without doubt;
     `step` the difference of light found at the border, `departure` how far the light within lies from the ground's beside (NaN: nothing
-    lies within). `soft` is the share of the difference that is there already three blurs before the border: hardly any where that is an outline.
+    lies within). `border` (4, columns) is the light's distance from the ground's at -3, -1.5, 1.5 and 4.5 blurs from the border.
     """
 
     place_px: Floats
     sure_px: Floats
     step: Floats
     departure: Floats
-    soft: Floats
+    border: Floats
 
 
 def follow_openings(strip: Strip, ground: Ground, *, begin_px: Floats, blur_px: float) -> Openings:
@@ -389,13 +389,12 @@ def follow_openings(strip: Strip, ground: Ground, *, begin_px: Floats, blur_px: 
             level, noise = _ground_within(strip, smooth, level, reached, blur_px, noise)
     fine = _smoothed(strip.light, 0.5 * blur_px)
     place, step = _half_level(np.abs(fine - level), row, blur_px)
-    rows = np.clip(np.rint(place + 3 * blur_px * np.array([[-1], [1]])).astype(int), 0, len(fine) - 1)
-    before, after = np.abs(np.take_along_axis(fine, rows, axis=0) - ground.level)
-    soft = before / np.maximum(after, 1e-9)
+    rows = np.rint(place + blur_px * np.array([[-3.0], [-1.5], [1.5], [4.5]])).astype(int)
+    border = np.abs(np.take_along_axis(fine, np.clip(rows, 0, len(fine) - 1), axis=0) - ground.level)
     first = float(strip.d_px[0])
     place = np.where(found, place + first, np.nan)
     sure = row.astype(np.float64) + first
-    return Openings(_without_channels(place, round(6 * blur_px), 4 * blur_px), sure, step, departure, soft)
+    return Openings(_without_channels(place, round(6 * blur_px), 4 * blur_px), sure, step, departure, border)
 
 
 def _mean_within(values: Floats, on: Bools) -> Floats:

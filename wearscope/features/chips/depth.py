@@ -135,19 +135,22 @@ def through_blur(photo: Photo, seen: SeenEdge, chip: Chip) -> Chip | None:
         d_range=(-7 * blur, 1.8 * chip.depth_px + 6 * blur),
         weights=LUMINANCE,  # the blur was measured in it; colour is stored at half resolution in most files
     )
+    hollow, u_hollow = _behind(chip, strip, contour, blur)
+    on_contour = _less_hollow(chip, contour, hollow) if chip.depth_px > NEAR * blur else chip
     notch = fit_notch(strip.light, strip.d_px, s, contour, chip.mouth_px, blur_px=blur, u_edge_px=u_edge)
     if notch is None or notch.misfit > min(notch.contour_misfit, _DESCRIBED) or notch.depth_px <= 0:
-        return _less_hollow(chip, strip, contour, blur)
+        return on_contour
     u_depth = {
         "baseline": chip.u_depth_px["baseline"],
         "light": float(seen.noise.level_px[first]),
+        "hollow": u_hollow,
         **notch.u_depth_px,
     }
     u = np.hypot.reduce(list(u_depth.values()))
     if notch.depth_px < _SEEN_TWICE * u:
         return None
-    if u > np.hypot.reduce(list(chip.u_depth_px.values())):
-        return _less_hollow(chip, strip, contour, blur)
+    if u > np.hypot.reduce(list(on_contour.u_depth_px.values())):
+        return on_contour
     place = np.array([notch.place_px])
     deepest = seen.frame.to_photo(place, line(place) + notch.depth_px)[0]
     return replace(
@@ -159,24 +162,31 @@ def through_blur(photo: Photo, seen: SeenEdge, chip: Chip) -> Chip | None:
     )
 
 
-def _less_hollow(chip: Chip, strip: Strip, contour: Floats, blur: float) -> Chip:
-    """The chip on its contour, where a broken hollow behind it may be taken for ground.
+def _behind(chip: Chip, strip: Strip, contour: Floats, blur: float) -> tuple[float, float]:
+    """What lies behind a chip's floor: how far its light is on the way from the cutter's to the ground's (0..1), and by how much (px) its
+    unevenness may move the floor.
 
-    How far the light behind the chip's floor is on the way from the cutter's to the ground's is how likely a narrow tip is a place of the hollow
-    that looks like the ground. One lit from behind is as dark as the cutter, and none.
+    A broken hollow is both; one that is lit from behind is as dark as the cutter.
     """
     start, end = chip.mouth_px
     d, s, light = strip.d_px[:, None], strip.s_px, strip.light
     beside = (s < start - 2 * blur) | (s > end + 2 * blur)
-    if chip.depth_px < NEAR * blur or not beside.any():
-        return chip
+    away = cv2.distanceTransform((d >= contour).astype(np.uint8), cv2.DIST_L2, 5)
+    near = (away > 2.5 * blur) & (away < 6 * blur) & (d > chip.depth_px / 2) & (s > start) & (s < end)
+    near &= np.isfinite(light)
+    if not beside.any() or near.sum() < 2:
+        return 0.0, 0.0
     ground = float(np.nanmedian(light[strip.d_px < -2 * blur]))
     face = float(np.nanmedian(light[strip.d_px > 3 * blur][:, beside]))
-    away = cv2.distanceTransform((d >= contour).astype(np.uint8), cv2.DIST_L2, 5)
-    behind = (away > 2.5 * blur) & (away < 6 * blur) & (d > chip.depth_px / 2) & (s > start) & (s < end)
-    if not behind.any():
-        return chip
-    hollow = float(np.nanmean(np.clip((face - light[behind]) / (face - ground), 0.0, 1.0)))
+    share = float(np.mean(np.clip((face - light[near]) / (face - ground), 0.0, 1.0)))
+    uneven = float(np.std(light[near])) / max(abs(float(np.mean(light[near])) - ground), 1e-6)
+    # the zone is as wide as what blur leaves alike; so many places of it are independent
+    places = max(1.0, float(near.sum()) / (3.5 * blur) ** 2)
+    return share, float(np.sqrt(np.pi / 2) * blur * uneven / np.sqrt(places))
+
+
+def _less_hollow(chip: Chip, contour: Floats, hollow: float) -> Chip:
+    """A chip on its contour, where a broken hollow behind it may be taken for ground: `hollow` is how likely a narrow tip is a place of it."""
     kernel = np.ones((1, max(1, round(chip.length_px / _NARROW))), np.uint8)
     floor = cv2.morphologyEx(contour[None, :].astype(np.float32), cv2.MORPH_OPEN, kernel)
     tip = max(0.0, chip.depth_px - float(floor.max()))

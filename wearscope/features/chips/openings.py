@@ -14,9 +14,6 @@ __all__ = ["closed", "with_openings"]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-_SOFT = 0.5
-"""An outline is as sharp as the blur: three blurs before it hardly any of its step is seen; half of it, and the light only fades."""
-
 
 def with_openings(
     photo: Photo,
@@ -146,7 +143,13 @@ def _believed(found: Openings, ground: Ground, blur: float) -> Floats:
             or not np.nanmax(place[a:b], initial=0.0) < STEEPEST * (b - a)
             or np.isnan(place[a:b]).any()
         )
-        fading = np.median(found.soft[a:b]) > _SOFT
-        if other or narrow or fading or np.median(found.step[a:b]) < faint:
+        if other or narrow or _fades(found.border[:, a:b]) or np.median(found.step[a:b]) < faint:
             place[a:b] = np.nan
     return place
+
+
+def _fades(border: Floats) -> bool:
+    """Whether a colour fades where an outline would be as sharp as the blur: three blurs before it hardly any of its step is seen (half of it
+    here), and the three blurs round it bring more than the next three."""
+    before, low, high, beyond = np.median(border, axis=1)
+    return bool(before > high / 2 or beyond - high > high - low)
