@@ -11,13 +11,17 @@ import cv2
 import numpy as np
 import pytest
 
+from wearscope.facts import Facts
 from wearscope.features.chips import measure_chips
 from wearscope.features.corner import measure_corner
 from wearscope.features.patch import measure_patch
+from wearscope.features.squareness import measure_squareness
 from wearscope.features.tint import measure_tint
 from wearscope.geometry.scale import Scale
+from wearscope.grading.limits import load_limits
 from wearscope.outline.find import find_outline
 from wearscope.photo.read import Photo, read_photo
+from wearscope.pipeline import TypedScale, inspect_photo
 
 PHOTO = Path(__file__).parents[1] / "sample_images" / "slot02_flat6_carbide_worn.jpg"
 SCALE = Scale(280.0)
@@ -50,20 +54,20 @@ def test_feature(benchmark: Any, photo: Photo, measure: Any) -> None:
     assert benchmark(measure, photo, outline, SCALE).quantities
 
 
+def test_squareness(benchmark: Any, photo: Photo) -> None:
+    outline = find_outline(photo)
+    assert benchmark(measure_squareness, photo, outline).flags == ()
+
+
 def test_outline_and_corner(benchmark: Any, photo: Photo) -> None:
     """Quality gate, outline and corner together."""
     assert benchmark(lambda: measure_corner(photo, find_outline(photo), SCALE)).quantities
 
 
 def test_everything(benchmark: Any, photo: Photo) -> None:
-    def everything() -> int:
-        outline = find_outline(photo)
-        return sum(
-            len(m(photo, outline, SCALE).quantities)
-            for m in (measure_corner, measure_chips, measure_patch, measure_tint)
-        )
-
-    assert benchmark(everything) > 5
+    """From the decoded picture to the decision, whatever is measured in between."""
+    how = {"scale_source": TypedScale(280.0), "facts": Facts(), "limits": load_limits()}
+    assert len(benchmark(inspect_photo, photo, **how).photos[0].measurements) > 5
 
 
 @pytest.mark.parametrize("megapixels", [1, 3, 6, 12])
