@@ -147,7 +147,9 @@ def _likeliest(
         if start is None:
             break
         raised = np.concatenate([start, np.zeros(degree + 1 - len(start))])
-        tried = _polish(s, d, length, raised, _REACH * noise)
+        # where the line is known about, there is nothing to be sought far from it
+        wider = () if best is None and known is not None else (3.0, 1.5)
+        tried = _polish(s, d, length, raised, _REACH * noise, wider=wider)
         if tried is not None and (best is None or tried[0] > best[0] + price):
             best = tried
         elif degree > 1:
@@ -223,7 +225,7 @@ def _picked(s: Floats, d: Floats, length: float, degree: int, reach: float) -> F
 
 
 def _polish(
-    s: Floats, d: Floats, length: float, c: Floats, reach: float, *, wider: tuple[float, ...] = (3.0, 1.5)
+    s: Floats, d: Floats, length: float, c: Floats, reach: float, *, wider: tuple[float, ...]
 ) -> tuple[float, Floats, int] | None:
     """Refit to the points on the curve, `wider` at first; keep the best of what is convex."""
     rows = _powers(s, length, len(c) - 1)
@@ -261,6 +263,6 @@ def _finish(
     on[_score(residual, reach)[1] + 1 :] = False
     noise = max(floor, robust_sigma(residual[on]))
     normal = rows[on].T @ rows[on]
-    covariance: Floats = np.asarray(noise**2 * max(1.0, shared) * np.linalg.pinv(normal), np.float64)
+    covariance: Floats = np.asarray(noise**2 * max(1.0, shared) * np.linalg.pinv(normal, hermitian=True), np.float64)
     places = s[on] if on.any() else s[seen][:1]
     return Baseline(c, covariance, length, float(places[0]), float(places[-1]), noise, on)

@@ -27,14 +27,14 @@ _FILLED = 0.27
 def judge_edge(photo: Photo, seen: SeenEdge) -> EdgeScan:
     """What one edge shows: stretches of its contour that count, the deepest of them measured through the blur."""
     mouth = max(3, round(MOUTH * seen.blur))
-    chips, stuck = (
-        tuple(
-            chip
-            for a, b in _stretches(sign * seen.missing, seen.noise, mouth, seen.blur)
-            if sign * (chip := contour_chip(seen, a, b, sign)).depth_px < steepest * chip.length_px
-        )
-        for sign, steepest in ((1.0, STEEPEST), (-1.0, 1.0))  # what sticks is a layer, no taller than wide
-    )
+    # an edge breaks in shells, and what sticks is a layer, no taller than wide
+    told = [
+        (sign, chip)
+        for a, b, sign in _stretches(seen.missing, seen.noise, mouth, seen.blur)
+        if sign * (chip := contour_chip(seen, a, b, sign)).depth_px
+        < (STEEPEST if sign > 0 else 1.0) * chip.length_px
+    ]
+    chips, stuck = (tuple(chip for sign, chip in told if sign == of) for of in (1.0, -1.0))
     coloured = tuple(chip for chip in chips if is_coloured(photo, seen, chip))
     chips = tuple(chip for chip in chips if all(chip is not other for other in coloured))
     deepest = sorted(chips, key=lambda chip: -chip.depth_px)[:_FITTED]
@@ -73,25 +73,31 @@ def _at_most(seen: SeenEdge) -> float:
     return float(np.max(depth[known], initial=0.0)) / (1 - _FILLED)
 
 
-def _stretches(missing: Floats, noise: Noise, mouth: int, blur: float) -> list[tuple[int, int]]:
-    """Stretches [a, b) of columns that count: wide enough, and deep enough on average over their own width.
+def _stretches(missing: Floats, noise: Noise, mouth: int, blur: float) -> list[tuple[int, int, float]]:
+    """Stretches [a, b) of columns that count, with 1 where they lie behind the baseline and -1 where they stand out: wide enough, and far
+    enough off on average over their own width.
 
     Looked for with a mean over one mouth, then over twice as much and so on; what is found is left out of the wider means.
     """
-    found: list[tuple[int, int]] = []
+    found: list[tuple[int, int, float]] = []
     left = missing.copy()
     count = mouth
     while count <= len(missing) // 2:
-        deep = moving_mean(left, count) > _CHANCE * noise.local(count)
-        half = max(1, count // 2)
-        behind = moving_mean(left, half) > 2 * noise.local(half) if deep.any() else deep
-        for a, b in runs(behind & np.isfinite(left)):
-            closed = a > 0 and b < len(left)
-            # blur may narrow the mouth of a shallow chip by about half of itself on either side
-            shallow = np.max(left[a:b]) < NEAR * blur
-            wide = b - a >= (mouth - blur if shallow else mouth)
-            if closed and wide and deep[a:b].any() and np.mean((left / noise.local(b - a))[a:b]) > _CHANCE:
-                found.append((a, b))
-                left[max(0, a - mouth) : b + mouth] = np.nan
+        mean, least = moving_mean(left, count), _CHANCE * noise.local(count)
+        for sign in (1.0, -1.0):
+            deep = sign * mean > least
+            if not deep.any():
+                continue
+            half = max(1, count // 2)
+            off = sign * left
+            behind = moving_mean(off, half) > 2 * noise.local(half)
+            for a, b in runs(behind & np.isfinite(off)):
+                closed = a > 0 and b < len(off)
+                # blur may narrow the mouth of a shallow chip by about half of itself on either side
+                shallow = np.max(off[a:b]) < NEAR * blur
+                wide = b - a >= (mouth - blur if shallow else mouth)
+                if closed and wide and deep[a:b].any() and np.mean((off / noise.local(b - a))[a:b]) > _CHANCE:
+                    found.append((a, b, sign))
+                    left[max(0, a - mouth) : b + mouth] = np.nan
         count *= 2
     return sorted(found)
