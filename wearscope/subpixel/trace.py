@@ -41,6 +41,8 @@ LUMINANCE = np.array([0.0722, 0.7152, 0.2126])
 """Weights of linear blue, green and red (IEC 61966-2-1)."""
 _PIECE = 192.0
 """Px of an edge read at once: short pieces keep the boxes around a slanting edge small."""
+_PLAIN = 12.0
+"""A step of so many times the scatter beside it moves an edge by a tenth of the blur: more hardly helps."""
 _EVEN = 0.03
 """Ground and metal are even to about three in a hundred over the few blurs where their levels are taken; vignetting and
 facets change slowly, grain is seen as scatter."""
@@ -154,17 +156,22 @@ def best_weights(inside: Floats, outside: Floats) -> Floats:
     """How to add linear blue, green and red so that an edge stands out best all along it, shape (3,), sum of sizes 1.
 
     `inside` and `outside` (n, 3): colours of neighbouring places on both sides of the edge, in order along it. Luminance, unless
-    another mixture has at least twice its contrast to noise where that is low (the lower fifth of the places): colour is
+    another mixture has at least twice its contrast to noise where that is low (the lower fifth of the places) and not plain: colour is
     sharper in no camera, and stored at half resolution in most files.
     """
     step = _smooth(inside) - _smooth(outside)
     scatter = np.concatenate([np.diff(inside, axis=0), np.diff(outside, axis=0)])
+
+    def quality(mixes: Floats) -> Floats:
+        return np.asarray(np.percentile(np.abs(step @ mixes), 20, axis=0) / _trimmed_rms(scatter @ mixes))
+
+    if quality(LUMINANCE[:, None])[0] > _PLAIN:
+        return LUMINANCE
     covariance = scatter.T @ scatter / max(1, 2 * len(scatter)) + 1e-8 * np.eye(3)
     tried = [LUMINANCE, *(np.linalg.solve(covariance, part.mean(axis=0)) for part in np.array_split(step, 4))]
-    mixes = np.stack(tried, axis=1)
-    quality = np.percentile(np.abs(step @ mixes), 20, axis=0) / _trimmed_rms(scatter @ mixes)
-    best = int(np.argmax(quality))
-    chosen = tried[best] if quality[best] > 2 * quality[0] else LUMINANCE
+    reached = quality(np.stack(tried, axis=1))
+    best = int(np.argmax(reached))
+    chosen = tried[best] if reached[best] > 2 * reached[0] else LUMINANCE
     return np.asarray(chosen / np.abs(chosen).sum())
 
 
