@@ -263,6 +263,8 @@ def _finish(
     on[_score(residual, reach)[1] + 1 :] = False
     noise = max(floor, robust_sigma(residual[on]))
     normal = rows[on].T @ rows[on]
-    covariance: Floats = np.asarray(noise**2 * max(1.0, shared) * np.linalg.pinv(normal, hermitian=True), np.float64)
+    covariance: Floats = np.asarray(
+        noise**2 * max(1.0, shared) * np.linalg.pinv(normal, hermitian=True), np.float64
+    )
     places = s[on] if on.any() else s[seen][:1]
     return Baseline(c, covariance, length, float(places[0]), float(places[-1]), noise, on)
