@@ -1,4 +1,4 @@
-"""Time and error of the corner fit beside the usual recipe: find_contours at half level, RANSAC circle on the arc."""
+"""Time and error (of 60 corners) of the corner fit beside the usual recipe: find_contours at half level, RANSAC circle on the arc."""
 
 import numpy as np
 import pytest
@@ -18,12 +18,12 @@ def recipe(picture, apex, radius):
 
 
 @pytest.mark.filterwarnings("ignore")
-@pytest.mark.parametrize("radius", [5, 20])
+@pytest.mark.parametrize("radius", [5, 10, 20])
 @pytest.mark.parametrize("method", ["model fit", "contour and circle"])
 def test_time_and_error(benchmark, method, radius):
     rng = np.random.default_rng(radius)
     cases = []
-    for _ in range(12):
+    for _ in range(60):
         apex, angle, opening = random_place(rng)
         clean = boxed(gaussian(outline_share(160, apex, angle, opening, radius), 1.5))
         picture = (0.2 + 150 / 255 * clean + rng.normal(0, 2 / 255, clean.shape)).astype(np.float32)

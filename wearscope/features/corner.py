@@ -17,16 +17,16 @@ from wearscope.quantity import COVERAGE_FACTOR, ONE_SIDED_95, Quantity
 from wearscope.subpixel.corner_doubt import (
     chi_squared,
     covariance,
-    curvature_columns,
     edge_shift,
     form_deviation,
     grain,
     halo_slope,
+    level_columns,
     pull,
     score_test,
 )
 from wearscope.subpixel.corner_fit import Solution, approach, solve
-from wearscope.subpixel.corner_model import PARAMETERS, Wedge
+from wearscope.subpixel.corner_model import QUICK, Wedge
 from wearscope.subpixel.corner_pixels import (
     Levels,
     Pixels,
@@ -56,12 +56,12 @@ _GRAIN_ASKS = 3.0
 """Light is uneven where it strays by this many times the variance that noise gives it (noise alone: 1.6 once in a thousand)."""
 _STRAIGHT_EDGES, _BENT_EDGES = range(6), range(9)
 """Fields of `Wedge` that are fitted: apex, angles, rounding and blur; then also both bends and a blur that differs between the edges."""
-_THIN = (3, 2)
-"""The rough fit uses every third pixel, and where that does not settle every second."""
-_STRIPS = 2
-"""The strip of pixels is cut again where the fit on the first has moved the outline out of its middle."""
-_SOON = 0.2
-"""A fit this near its end, in standard uncertainties, tells how uneven the light is."""
+_THIN, _ROUGHLY = 3, 0.5
+"""The rough fit uses every third pixel, and ends so near its end (standard uncertainties)."""
+_STRIP_ROOM = 0.5
+"""The strip of pixels is cut again where the rough fit moves the outline by this many blurs, or changes the blur by this share."""
+_STRIPS = 4
+"""So many strips are tried."""
 _HALO_ASKS = 12.0
 """A blur that is not Gaussian is allowed for if that lowers chi-squared by this much: 0.05 % by chance."""
 _ROUND_BLUR = 0.01
@@ -106,6 +106,7 @@ class CornerFit:
     forms: dict[str, float]
     virtual_px: tuple[float, float]
     solution: Solution
+    strays: tuple[Floats, Floats]
     converged: bool
     halo: float = 0.0
 
@@ -149,15 +150,23 @@ def _largest_blur(pose: CornerPose) -> float:
     return _BLUR_GROWS * max(pose.blur_px, 1.0)
 
 
+def _meeting(wedge: Wedge) -> tuple[float, float]:
+    """Where the bent edges, continued backwards, meet: from the apex, px across and along the bisector."""
+    end, side = (bend * wedge.bend_from**2 for bend in (wedge.end_bend, wedge.side_bend))
+    return (side - end) / (2 * math.cos(wedge.half_angle)), -(side + end) / (2 * math.sin(wedge.half_angle))
+
+
 def _virtual(wedge: Wedge) -> tuple[float, float]:
-    """Where the bent edges, continued backwards, meet."""
-    shift = np.array([wedge.end_bend, wedge.side_bend]) * wedge.bend_from**2
-    sin, cos = np.sin(wedge.half_angle), np.cos(wedge.half_angle)
-    normals = np.array(
-        [-cos * wedge.across - sin * wedge.bisector, cos * wedge.across - sin * wedge.bisector]
-    )
-    x, y = np.array([wedge.x, wedge.y]) + np.linalg.solve(normals, shift)
+    """Where the bent edges, continued backwards, meet, px."""
+    across, along = _meeting(wedge)
+    x, y = np.array([wedge.x, wedge.y]) + across * wedge.across + along * wedge.bisector
     return float(x), float(y)
+
+
+def _moved(cut: Wedge, wedge: Wedge) -> bool:
+    """Has the outline left the middle of the strip that was cut along it?"""
+    off = math.hypot(wedge.x - cut.x, wedge.y - cut.y) + abs(wedge.recession - cut.recession)
+    return off > _STRIP_ROOM * wedge.blur or abs(wedge.log_blur - cut.log_blur) > _STRIP_ROOM
 
 
 def fit_corner(
@@ -173,71 +182,107 @@ def fit_corner(
     `saturated` (low, high): values at or beyond these are clipped and count as inequalities. `radius_px`: a radius
     worth trying, from the outline.
     """
-    start = _start(pose)
-    deepest = radius_px or 0.0
-    far = max(_FIRST_REACH_PX, deepest / math.tan(start.half_angle) + _FIRST_REACH_PX / 2)
+    how: dict[str, Any] = {"largest_blur": _largest_blur(pose), "near": (_start(pose), _ROOM_PX)}
+    pixels, rough = _rough(linear, pose, saturated, radius_px, levels, how)
+    size, over = grain(rough)
+    if over > _GRAIN_ASKS and levels != "along":
+        pixels = with_grain(pixels, rough.wedge, size)
+        found = solve(pixels, rough.wedge, active=_BENT_EDGES, **how)
+    else:
+        size = np.zeros(2)
+        found = _asked(
+            solve(_evened(pixels, levels), rough.wedge, active=_BENT_EDGES, levels=rough.levels, **how),
+            pixels,
+            how,
+        )
+    strays = form_deviation(found)
+    wedge, forms, halo = _with_blur_form(found, strays)
+    if size.any():
+        forms["form"] = math.hypot(forms["form"], _unseen_light(found, size))
+    return CornerFit(wedge, covariance(found), forms, _virtual(wedge), found, strays, found.converged, halo)
+
+
+def _evened(pixels: Pixels, levels: Levels) -> Pixels:
+    return with_curvature(pixels) if levels == "plane" else pixels
+
+
+def _rough(
+    linear: NDArray[np.float32], pose: CornerPose, saturated: tuple[float, float], radius_px: float | None, levels: Levels,
+    how: dict[str, Any],
+) -> tuple[Pixels, Solution]:  # fmt: skip
+    """The strip of pixels along the outline, and a fit to some of them with everything free.
+
+    It starts where the contour says, and where that does not settle, from a small and blurred picture; the strip is cut again
+    until the outline stays in its middle.
+    """
+    start, radius = _start(pose), radius_px or 0.0
+    far = max(_FIRST_REACH_PX, radius / math.tan(start.half_angle) + _FIRST_REACH_PX / 2)
     first = (min(far, pose.end_length_px), min(far, pose.side_length_px))
-    wedge = approach(
-        linear, start, reach_px=first, clip=saturated, levels=levels, radius_px=radius_px, room_px=_ROOM_PX
-    )
-
-    how: dict[str, Any] = {"largest_blur": _largest_blur(pose), "near": (start, _ROOM_PX)}
-
-    def strip(wedge: Wedge, thin: int = 1) -> tuple[Pixels, Wedge]:
-        wedge = replace(wedge, bend_from=wedge.tangent_length)
-        return strip_pixels(
-            linear, wedge, half_px=_HALF_STRIP * wedge.blur + 1.5, reach_px=_reach(wedge, pose), clip=saturated,
-            thin=thin, levels=levels,
-        ), wedge  # fmt: skip
-
-    for thin in _THIN:  # roughly, on some of the pixels, edges straight
-        rough = solve(*strip(wedge, thin), active=_STRAIGHT_EDGES, rounds=8, tolerance=0.3, nodes=10, **how)
-        wedge = rough.wedge
-        if rough.converged:
+    wedge, begin = replace(start, rounding=radius**2), None
+    for attempt in range(_STRIPS):
+        wedge = replace(wedge, bend_from=wedge.tangent_length + QUICK.reach * wedge.blur)
+        pixels = strip_pixels(
+            linear, wedge, half_px=_HALF_STRIP * wedge.blur + 1.0, reach_px=_reach(wedge, pose), clip=saturated, levels=levels
+        )  # fmt: skip
+        rough = solve(
+            _evened(pixels, levels).thinned(_THIN), wedge, active=_BENT_EDGES, levels=begin, tolerance=_ROUGHLY, **how
+        )  # fmt: skip
+        cut, wedge = wedge, rough.wedge
+        if rough.converged and not _moved(cut, wedge):
             break
-    for _ in range(_STRIPS):  # all pixels, everything free
-        pixels, wedge = strip(wedge)
-        curved = with_curvature(pixels) if levels == "plane" else pixels
-        even = solve(curved, wedge, active=_BENT_EDGES, tolerance=_SOON, **how)
-        cut, wedge = wedge, even.wedge
-        if abs(wedge.recession - cut.recession) < wedge.blur:
-            break
-    size, over = grain(even)
-    uneven = over > _GRAIN_ASKS and levels != "along"
-    if uneven:
-        found = solve(with_grain(pixels, wedge, size), wedge, active=_BENT_EDGES, after=even, **how)
-    else:  # what the picture does not ask for only widens the interval
-        active = [k for k in _BENT_EDGES if k in _STRAIGHT_EDGES or chi_squared(even, [k]) > _BEND_ASKS**2]
-        plain = chi_squared(even, curvature_columns(even)) < _LEVELS_ASK
-        wedge = replace(wedge, **{PARAMETERS[k]: 0.0 for k in _BENT_EDGES if k not in active})
-        found = solve(pixels if plain else curved, wedge, active=active, after=even, **how)
-    wedge, forms, halo = _with_blur_form(found)
-    if uneven:
-        forms["form"] = math.hypot(forms["form"], _unseen_light(even, found, size))
-    return CornerFit(wedge, covariance(found), forms, _virtual(wedge), found, found.converged, halo)
+        begin = rough.levels if rough.converged and levels == "plane" else None
+        if not rough.converged and not attempt:
+            wedge = approach(
+                linear,
+                start,
+                reach_px=first,
+                clip=saturated,
+                levels=levels,
+                radius_px=radius_px,
+                room_px=_ROOM_PX,
+            )
+    return pixels, rough
 
 
-def _unseen_light(even: Solution, uneven: Solution, size: Floats) -> float:
+def _asked(free: Solution, pixels: Pixels, how: dict[str, Any]) -> Solution:
+    """The fit with only what the picture asks for: the rest only widens the interval. `pixels`: with plane levels."""
+    drop = [k for k in _BENT_EDGES if k not in _STRAIGHT_EDGES and chi_squared(free, [k]) < _BEND_ASKS**2]
+    curvature = level_columns(free, slice(len(pixels.basis), None))
+    plain = bool(curvature) and chi_squared(free, curvature) < _LEVELS_ASK
+    if not drop and not plain:
+        return free
+    near = free.without([*drop, *curvature] if plain else drop)
+    fields, levels = near[: len(free.active)], near[len(free.active) :].reshape(2, -1)
+    vector = free.wedge.vector()
+    vector[list(free.active)] = fields
+    return solve(
+        pixels if plain else free.pixels, free.wedge.moved(vector), active=[k for k in free.active if k not in drop],
+        levels=levels[:, : len(pixels.basis)] if plain else levels, **how
+    )  # fmt: skip
+
+
+def _unseen_light(found: Solution, size: Floats) -> float:
     """Standard uncertainty of R^2 from light that changes within the blur of the outline, where no model can see it.
 
     Half of what letting the light follow the unevenness beside the outline has changed; and either edge shifted as a whole, by a
     grinding line or a rim along all of it that is as much lighter or darker as that unevenness (`size`, in contrasts).
     """
-    shift = math.sqrt(math.pi / 2) * uneven.wedge.blur * float(np.hypot(*size))
-    shifted = pull(uneven, edge_shift(uneven))[4] * shift
-    return math.hypot((uneven.wedge.radius**2 - even.wedge.radius**2) / 2, *shifted)
+    shift = math.sqrt(math.pi / 2) * found.wedge.blur * float(np.hypot(*size))
+    shifted = pull(found, edge_shift(found))[4] * shift
+    calm = found.without(level_columns(found, slice(len(found.pixels.basis), None)))[found.active.index(4)]
+    return math.hypot((calm - found.wedge.rounding) / 2, *shifted)
 
 
-def _excess(found: Solution) -> tuple[float, int]:
+def _excess(strays: tuple[Floats, Floats]) -> tuple[float, int]:
     """How much more the outline strays from the model round the corner than along the edges (rms, px), in how many
     steps."""
-    corner, edges = form_deviation(found)
+    corner, edges = strays
     if len(corner) < 3 or len(edges) < 6:
         return 0.0, 0
     return math.sqrt(max(float(np.mean(corner**2) - np.mean(edges**2)), 0.0)), len(corner)
 
 
-def _with_blur_form(found: Solution) -> tuple[Wedge, dict[str, float], float]:
+def _with_blur_form(found: Solution, strays: tuple[Floats, Floats]) -> tuple[Wedge, dict[str, float], float]:
     """Correct for a blur that is not Gaussian where the edges show it, and say what the blur leaves open in R^2.
 
     Returns the wedge, further uncertainties of R^2, and the share of the second Gaussian (0 where not needed).
@@ -251,7 +296,7 @@ def _with_blur_form(found: Solution) -> tuple[Wedge, dict[str, float], float]:
         wedge = wedge.moved(wedge.vector() + moved)
     squash = _ROUND_BLUR + abs(wedge.skew) / 2
     unseen = abs(float(pull(found, found.slopes([9]))[4, 0])) * squash
-    excess, count = _excess(found)
+    excess, count = _excess(strays)
     lever = 2 * wedge.radius / (1 / math.sin(wedge.half_angle) - 1)
     form = lever * excess / math.sqrt(max(count / 3, 1.0))
     return wedge, {"blur": math.hypot(abs(moved[4]), unseen), "form": form}, halo
@@ -264,17 +309,15 @@ def _area_factor(half: float) -> float:
 
 def _sizes(wedge: Wedge) -> Floats:
     """Radius, recession, losses along end and side edge (px), missing area (px2) of a rounded corner."""
-    virtual, apex = np.array(_virtual(wedge)), np.array([wedge.x, wedge.y])
     sin, cos = math.sin(wedge.half_angle), math.cos(wedge.half_angle)
-    bisector, across = wedge.bisector, wedge.across
-    centre = apex + bisector * wedge.radius / sin
+    across, along = _meeting(wedge)
+    recession = math.hypot(across, wedge.radius / sin - along) - wedge.radius
     losses = []
     for sign, bend in ((-1.0, wedge.end_bend), (1.0, wedge.side_bend)):
-        edge = cos * bisector + sign * sin * across
-        gone = apex + wedge.tangent_length * edge - virtual
-        losses.append(math.hypot(*gone) if bend else float(gone @ edge))
+        gone = wedge.tangent_length * sign * sin - across, wedge.tangent_length * cos - along
+        losses.append(math.hypot(*gone) if bend else gone[0] * sign * sin + gone[1] * cos)
     area = _area_factor(wedge.half_angle) * max(wedge.rounding, 0.0)
-    return np.array([wedge.radius, math.hypot(*(centre - virtual)) - wedge.radius, *losses, area])
+    return np.array([wedge.radius, recession, *losses, area])
 
 
 def _quantities(fit: CornerFit) -> dict[str, Quantity]:
@@ -441,8 +484,8 @@ def _unlike_an_arc(fit: CornerFit, pose: CornerPose, loss: CornerLoss | None) ->
         and wedge.recession > loss.recession + loss.overhang + 2 * wedge.blur + 5 * loss.u_position
     ):
         return "broken, not rounded: an arc would take away more than is gone"
-    excess, _ = _excess(fit.solution)
-    ragged = float(np.std(form_deviation(fit.solution)[1]))
+    excess, _ = _excess(fit.strays)
+    ragged = float(np.std(fit.strays[1]))
     if loss is not None and fit.resolved and _vague(fit, loss):
         return "broken, not rounded: the outline tells more than any arc fitted to the corner"
     clean = loss is None or loss.overhang < 3 * loss.u_position + wedge.blur + _ARC_MISFIT * loss.recession

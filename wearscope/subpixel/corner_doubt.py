@@ -7,19 +7,19 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.subpixel.corner_fit import TUKEY, Solution, counting, on_edge, spread
-from wearscope.subpixel.corner_model import rounded_wedge
+from wearscope.subpixel.corner_fit import TUKEY, Solution, on_edge, spread
+from wearscope.subpixel.corner_model import QUICK, rounded_wedge
 from wearscope.subpixel.corner_pixels import grain_pitch, outline_distance, outline_run
 
 __all__ = [
     "chi_squared",
     "covariance",
-    "curvature_columns",
     "edge_factor",
     "edge_shift",
     "form_deviation",
     "grain",
     "halo_slope",
+    "level_columns",
     "noise_correlation",
     "pull",
     "score_test",
@@ -55,29 +55,29 @@ def grain(solution: Solution) -> tuple[Floats, float]:
     return found, over
 
 
-def _neighbours(solution: Solution, reach: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _neighbours(solution: Solution, reach: int) -> tuple[NDArray[np.int64], NDArray[np.int32]]:
     """Lags (k, 2) in y and x, one of each pair of opposite ones, and which pixel lies there (k, n); n where none is used."""
     at = solution.pixels.points.astype(np.int64)
     at -= at.min(axis=0) - reach
     width, height = at.max(axis=0) + reach + 1
     flat = at[:, 1] * width + at[:, 0]
-    pixel = np.full(width * height, len(flat))
-    pixel[flat] = np.arange(len(flat))
+    pixel = np.full(width * height, len(flat), np.int32)
+    pixel[flat] = np.arange(len(flat), dtype=np.int32)
     lags = np.array([(y, x) for y in range(reach + 1) for x in range(-reach, reach + 1) if (y, x) > (0, 0)])
     return lags, pixel[flat + (lags @ [width, 1])[:, None]]
 
 
-def noise_correlation(solution: Solution, reach: int = 6) -> tuple[Floats, NDArray[np.int64]]:
+def noise_correlation(solution: Solution, reach: int = 6) -> tuple[Floats, NDArray[np.int32]]:
     """Autocorrelation (k,) of the residuals at the lags that count, and which pixel lies there (k, n), n for none.
 
     Demosaicing, JPEG and texture make neighbours alike, so that n pixels are worth fewer. Lags that differ from
     zero by less than three standard errors are left out. Of two opposite lags there is one.
     """
     z = np.append(np.sqrt(solution.weight / solution.variance) * solution.residual, 0.0)
-    here = (z != 0.0).astype(float)
     lags, neighbour = _neighbours(solution, reach)
-    pairs = np.maximum(here[neighbour] @ here[:-1], 1.0)
-    rho = z[neighbour] @ z[:-1] / pairs * (here.sum() / (z @ z))
+    there = z.take(neighbour)
+    pairs = np.maximum(np.count_nonzero((there != 0.0) & (z[:-1] != 0.0), axis=1), 1)
+    rho = there @ z[:-1] / pairs * (np.count_nonzero(z) / (z @ z))
     # alike in all eight directions
     kind = np.sort(np.abs(lags), axis=1) @ [reach + 1, 1]
     rho = (np.bincount(kind, rho) / np.maximum(np.bincount(kind), 1))[kind]
@@ -91,25 +91,32 @@ def covariance(solution: Solution, *, reach: int = 6) -> Floats:
     The sandwich for an M-estimate (Huber, Robust Statistics, 1981: mean psi^2 over squared mean slope of psi, taken
     on the edge), with the correlation of the noise from all residuals.
     """
-    free, p = list(solution.active), len(solution.active)
+    from scipy.sparse import csr_array
+
+    free, p, n = list(solution.active), len(solution.active), len(solution.weight)
     counts = (solution.weight > 0).astype(float)
-    inverse = solution.inverse(counts / solution.variance)[:, :p]
-    influence = solution.design.times(inverse) * np.sqrt(counts / solution.variance)[:, None]
+    influence = solution.influence * np.sqrt(counts / solution.variance)[:, None]
     z2 = solution.residual**2 / solution.variance
     slope = np.maximum(1 - z2 / TUKEY**2, 0.0) * (1 - 5 * z2 / TUKEY**2)  # of the weighted residual
     edge = on_edge(solution.share) & (counts > 0)
     where = edge if edge.sum() > 50 else counts > 0
-    factor = float(np.mean((solution.weight**2 * z2)[where]) / max(float(np.mean(slope[where])), 0.2) ** 2)
+    weight = solution.weight[where]
+    steep = max(float(np.mean(slope[where])), 0.2) / float(np.mean(weight))
+    factor = float(np.mean(weight**2 * z2[where])) / steep**2
     white = influence.T @ influence
-    alike, padded = np.zeros_like(influence), np.vstack([influence, np.zeros(p)])
-    for rho, neighbour in zip(*noise_correlation(solution, reach), strict=True):
-        alike += rho * padded.take(neighbour, axis=0)
+    rho, neighbour = noise_correlation(solution, reach)
+    row_ends = len(rho) * np.arange(n + 1, dtype=np.int32)
+    near = csr_array((np.tile(rho, n), neighbour.T.ravel(), row_ends), shape=(n, n + 1))
+    alike = near @ np.vstack([influence, np.zeros(p)])
     beside = influence.T @ alike
     found = white + beside + beside.T
     lift = np.maximum(
         np.diag(white) / np.maximum(np.diag(found), 1e-30), 1.0
     )  # never better than white noise
-    found = found * np.sqrt(np.outer(lift, lift)) * factor + (inverse.T * solution.held) @ inverse
+    found = (
+        found * np.sqrt(np.outer(lift, lift)) * factor
+        + (solution.inverse[:p] * solution.held) @ solution.inverse[:, :p]
+    )
     lift = np.sqrt(np.maximum(wander(solution)[free] / np.maximum(np.diag(found), 1e-30), 1.0))
     out = np.zeros((10, 10))
     out[np.ix_(free, free)] = found * np.outer(lift, lift)
@@ -126,7 +133,7 @@ def score_test(solution: Solution, extra: Floats) -> tuple[Floats, float]:
     across = solution.design.gathered(weighted)
     right = solution.design.gathered((weight * solution.residual)[:, None])[:, 0]
     right[p:] -= solution.held[p:] * solution.levels.ravel()
-    projected = solution.robust_inverse @ across
+    projected = solution.inverse @ across
     information = extra.T @ weighted - across.T @ projected
     gradient = weighted.T @ solution.residual - projected.T @ right
     best = np.linalg.lstsq(information, gradient, rcond=1e-10)[0]  # what the picture does not tell stays 0
@@ -149,14 +156,14 @@ def chi_squared(solution: Solution, columns: Sequence[int]) -> float:
     if not len(at):
         return 0.0
     values = np.concatenate([solution.wedge.vector()[list(solution.active)], solution.levels.ravel()])[at]
-    block = solution.robust_inverse[np.ix_(at, at)]
+    block = solution.inverse[np.ix_(at, at)]
     return float(values @ np.linalg.lstsq(block, values, rcond=1e-10)[0]) / edge_factor(solution)
 
 
-def curvature_columns(solution: Solution) -> list[int]:
-    """Places of the quadratic coefficients of both levels among the parameters; empty where the levels have none."""
+def level_columns(solution: Solution, of: slice) -> list[int]:
+    """Places of these coefficients of both levels among the parameters of `design`."""
     p, m = len(solution.active), solution.levels.shape[1]
-    return [p + side * m + k for side in (0, 1) for k in (3, 4, 5)] if len(solution.pixels.basis) == 6 else []
+    return [p + side * m + k for side in (0, 1) for k in range(m)[of]]
 
 
 def pull(solution: Solution, extra: Floats) -> Floats:
@@ -165,14 +172,14 @@ def pull(solution: Solution, extra: Floats) -> Floats:
     weighted = (solution.weight / solution.variance)[:, None] * extra
     out = np.zeros((10, extra.shape[1]))
     free = list(solution.active)
-    out[free] = solution.robust_inverse[: len(free)] @ solution.design.gathered(weighted)
+    out[free] = solution.inverse[: len(free)] @ solution.design.gathered(weighted)
     return out
 
 
 def halo_slope(solution: Solution, ratio: float = 1.8) -> Floats:
     """Slope (n, 1) of a second Gaussian in the blur, `ratio` times as wide: positive for tails, negative for sharpening."""
     wider = replace(solution.wedge, log_blur=solution.wedge.log_blur + math.log(ratio))
-    share = rounded_wedge(wider, solution.pixels.points, wanted=()).share
+    share = rounded_wedge(wider, solution.pixels.points, wanted=(), how=QUICK).share
     return np.asarray((solution.jump * (share - solution.share))[:, None])
 
 
@@ -190,23 +197,9 @@ def _deviations(
     return np.asarray(np.where(full, deviation, np.nan), np.float64)
 
 
-def _along_outline(
-    solution: Solution,
-) -> tuple[Floats, Floats, NDArray[np.bool_], NDArray[np.bool_], Floats]:
-    """For each pixel: its place across the bisector and along the outline from the arc's middle (px), whether it lies
-    round the corner, whether it tells of the outline's place, and how its value follows an outward shift of it."""
-    wedge, pixels = solution.wedge, solution.pixels
-    distance, along = outline_distance(wedge, pixels.points)
-    t = (pixels.points - np.array([wedge.x, wedge.y])) @ wedge.across
-    run, beyond = outline_run(wedge, pixels.points), along - wedge.tangent_length
-    slope = solution.jump * np.hypot(solution.by_field[0], solution.by_field[1])
-    use = (np.abs(distance) < 3 * wedge.blur) & counting(pixels, pixels.values - solution.residual)
-    return t, run, beyond < 2 * wedge.blur, use, slope
-
-
 def edge_shift(solution: Solution) -> Floats:
     """Slopes (n, 2), for `pull`, of the whole end edge, and of the whole side edge, lying one px farther out than they are."""
-    t, _, corner, use, slope = _along_outline(solution)
+    t, _, corner, use, slope = solution.places
     return np.stack([slope * (use & ~corner & (sign * t > 0)) for sign in (-1, 1)], axis=1)
 
 
@@ -221,7 +214,7 @@ def form_deviation(solution: Solution) -> tuple[Floats, Floats]:
 
     Both hold noise and the raggedness of the picture's edges; a corner that the model fits strays no more than they.
     """
-    t, _, corner, use, slope = _along_outline(solution)
+    t, _, corner, use, slope = solution.places
     bins = _bins(solution, t)
     both = [_deviations(solution, use & where, bins, slope) for where in (corner, ~corner)]
     return both[0][np.isfinite(both[0])], both[1][np.isfinite(both[1])]
@@ -234,7 +227,7 @@ def wander(solution: Solution, *, reach_px: float = 24.0) -> Floats:
     of the deviations along the edges, tapered to zero at `reach_px` (Newey and West, 1987), is carried through the
     shift that each stretch of outline would give the fit.
     """
-    _, run, corner, use, slope = _along_outline(solution)
+    _, run, corner, use, slope = solution.places
     bins = _bins(solution, run)
     at_edge = _deviations(solution, use & ~corner, bins, slope)
     lags = max(2, round(reach_px / (1.5 * solution.wedge.blur)))
@@ -250,9 +243,8 @@ def wander(solution: Solution, *, reach_px: float = 24.0) -> Floats:
         for k in range(min(lags, count))
     ]  # fmt: skip
     weight = slope * use * solution.weight / solution.variance
-    influence = solution.design.times(solution.robust_inverse[:, : len(solution.active)])
     moved = np.zeros((10, count))
-    moved[list(solution.active)] = [np.bincount(bins, weight * one, count) for one in influence.T]
+    moved[list(solution.active)] = [np.bincount(bins, weight * one, count) for one in solution.influence.T]
     k = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
     table = np.where(k < len(covariances), np.array(covariances)[np.minimum(k, len(covariances) - 1)], 0.0)
     return np.asarray(np.maximum(((moved @ table) * moved).sum(axis=1), 0.0))

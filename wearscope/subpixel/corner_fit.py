@@ -9,18 +9,27 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.subpixel.corner_model import Response, Wedge, rounded_wedge
-from wearscope.subpixel.corner_pixels import Levels, Pixels, strip_pixels
+from wearscope.subpixel.corner_model import QUICK, Response, Wedge, rounded_wedge
+from wearscope.subpixel.corner_pixels import (
+    Levels,
+    Pixels,
+    outline_distance,
+    outline_run,
+    strip_pixels,
+)
 
 __all__ = ["TUKEY", "Design", "Solution", "approach", "counting", "on_edge", "solve", "spread"]
 
 Floats = NDArray[np.float64]
 TUKEY = 6.0
 """Residuals beyond this many standard deviations do not count (99 % efficient on clean Gaussian noise)."""
+_RIDGE = 1e-11
+"""What the picture does not tell stays where it is."""
 _TRANSITION = 0.03
 """Shares between this and its complement are on the edge, the others beside it."""
 
@@ -75,6 +84,17 @@ class Design:
         return out
 
 
+class Places(NamedTuple):
+    """For each pixel (n,): its place across the bisector and along the outline from the arc's middle (px), whether it lies round
+    the corner, whether it tells of the outline's place, and how its value follows an outward shift of it."""
+
+    t: Floats
+    run: Floats
+    corner: NDArray[np.bool_]
+    use: NDArray[np.bool_]
+    slope: Floats
+
+
 @dataclass(frozen=True)
 class Solution:
     """A converged fit.
@@ -106,21 +126,52 @@ class Solution:
 
     def slopes(self, fields: Sequence[int]) -> Floats:
         """How the values follow these fields of the wedge, free or held (n, k)."""
-        found = rounded_wedge(self.wedge, self.pixels.points, wanted=fields).slopes.T
+        found = rounded_wedge(self.wedge, self.pixels.points, wanted=fields, how=QUICK).slopes.T
         return np.asarray((self.jump * found[list(fields)]).T)
 
-    def inverse(self, weight: Floats) -> Floats:
-        """Inverse of the normal equations with these weights (n,)."""
-        normal = self.design.normal(weight)
+    @cached_property
+    def normal(self) -> Floats:
+        """The normal equations."""
+        normal = self.design.normal(self.weight / self.variance)
         normal[np.diag_indices_from(normal)] += self.held
-        size = np.sqrt(np.diag(normal)) + 1e-12
-        scale = np.outer(size, size)
-        return np.asarray(np.linalg.inv(normal / scale + 1e-11 * np.eye(len(size))) / scale)
+        return normal
 
     @cached_property
-    def robust_inverse(self) -> Floats:
-        """The inverse with the weights of the fit."""
-        return self.inverse(self.weight / self.variance)
+    def inverse(self) -> Floats:
+        """The inverse of the normal equations."""
+        size = np.sqrt(np.diag(self.normal)) + 1e-12
+        scale = np.outer(size, size)
+        return np.asarray(np.linalg.inv(self.normal / scale + _RIDGE * np.eye(len(size))) / scale)
+
+    @cached_property
+    def influence(self) -> Floats:
+        """How far each free field moves for a change of each pixel's value, over the pixel's weight (n, k)."""
+        return self.design.times(self.inverse[:, : len(self.active)])
+
+    @cached_property
+    def places(self) -> Places:
+        """Where the pixels lie along the outline."""
+        wedge, pixels = self.wedge, self.pixels
+        distance, along = outline_distance(wedge, pixels.points)
+        t = (pixels.points - np.array([wedge.x, wedge.y])) @ wedge.across
+        slope = self.jump * np.hypot(self.by_field[0], self.by_field[1])
+        use = (np.abs(distance) < 3 * wedge.blur) & counting(pixels, pixels.values - self.residual)
+        corner = along - wedge.tangent_length < 2 * wedge.blur
+        return Places(t, outline_run(wedge, pixels.points), corner, use, slope)
+
+    def without(self, columns: Sequence[int]) -> Floats:
+        """The parameters of `design` as they would be, to first order, if those at these places were zero."""
+        values = np.concatenate([self.wedge.vector()[list(self.active)], self.levels.ravel()])
+        kept = np.ones(len(values), dtype=bool)
+        kept[list(columns)] = False
+        block = self.normal[np.ix_(kept, kept)]
+        size = np.sqrt(np.diag(block)) + 1e-12
+        right = self.normal[np.ix_(kept, ~kept)] @ values[~kept] / size
+        values[kept] += (
+            np.linalg.solve(block / np.outer(size, size) + _RIDGE * np.eye(len(size)), right) / size
+        )
+        values[~kept] = 0.0
+        return values
 
 
 _COARSE = 2
@@ -165,9 +216,8 @@ def approach(
     radii = sorted(_COARSE_RADII if radius_px is None else (0.0, radius_px / _COARSE))
     radii = [r for r in radii if r <= max(_DEEPEST * min(reach), 1.0)]
     pixels = strip_pixels(
-        small, sharp, half_px=(3 * blur, 3 * blur), reach_px=reach, clip=clip, thin=2, levels=levels,
-        deepest=radii[-1],
-    )  # fmt: skip
+        small, sharp, half_px=(3 * blur, 3 * blur), reach_px=reach, clip=clip, levels=levels, deepest=radii[-1]
+    ).thinned(2)  # fmt: skip
     if len(pixels.values) < 60:
         return start
     tries = [
@@ -177,15 +227,12 @@ def approach(
             active=range(5),
             robust=False,
             rounds=2,
-            nodes=10,
             near=near,
         )
         for r in radii
     ]
     best = min(tries, key=lambda tried: float(np.abs(tried.residual).sum()))  # all on the same pixels
-    w = solve(
-        pixels, best.wedge, active=range(5), robust=True, rounds=6, tolerance=0.5, nodes=10, near=near
-    ).wedge
+    w = solve(pixels, best.wedge, active=range(5), robust=True, rounds=6, tolerance=0.5, near=near).wedge
     return Wedge(
         w.x * _COARSE + shift + x0, w.y * _COARSE + shift + y0, w.end_angle, w.side_angle,
         max(w.rounding, 0.0) * _COARSE**2, start.log_blur,
@@ -230,15 +277,14 @@ def _start_levels(pixels: Pixels, share: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class _Guess:
-    """Where a fit stands: shape, levels, and how the picture compares with them (fields as in `Solution`)."""
+    """Where a fit stands: shape, levels, and the picture they make (fields as in `Solution`)."""
 
     wedge: Wedge
     levels: Floats
     share: Floats
     by_field: Floats
     jump: Floats
-    counts: NDArray[np.bool_]
-    residual: Floats
+    model: Floats
 
 
 def _guess(pixels: Pixels, wedge: Wedge, levels: Floats | None, response: Response) -> _Guess:
@@ -247,9 +293,96 @@ def _guess(pixels: Pixels, wedge: Wedge, levels: Floats | None, response: Respon
         levels = _start_levels(pixels, share)
     background, cutter = pixels.levels(levels)
     jump = cutter - background
-    model = background + share * jump
-    counts = counting(pixels, model)
-    return _Guess(wedge, levels, share, slopes.T, jump, counts, np.where(counts, pixels.values - model, 0.0))
+    return _Guess(wedge, levels, share, slopes.T, jump, background + share * jump)
+
+
+class _Objective:
+    """What a fit makes small: squared residuals over the variance of the noise, Tukey's function of them where `robust`, and
+    the squared departures of the parameters from zero, times `held`."""
+
+    def __init__(self, pixels: Pixels, held: Floats, floor: float, *, robust: bool) -> None:
+        self.pixels, self.held, self._floor, self._robust = pixels, held, floor, robust
+        self.variance = np.ones(len(pixels.values))
+
+    def residual(self, model: Floats) -> tuple[NDArray[np.bool_], Floats]:
+        """Which pixels count, and value minus model, 0 where one does not."""
+        counts = counting(self.pixels, model)
+        return counts, np.where(counts, self.pixels.values - model, 0.0)
+
+    def learn(self, guess: _Guess) -> None:
+        """See how large the noise is."""
+        counts, residual = self.residual(guess.model)
+        self.variance = _noise(guess.share, residual, counts, self._floor)
+        if self._robust:
+            excess = spread((residual / np.sqrt(self.variance))[on_edge(guess.share) & counts])
+            self.variance = self.variance * max(1.0, excess) ** 2
+
+    def weight(self, counts: NDArray[np.bool_], residual: Floats) -> Floats:
+        """Robust weights, 0..1."""
+        if not self._robust:
+            return counts.astype(float)
+        return np.asarray(counts * np.maximum(1 - residual**2 / (self.variance * TUKEY**2), 0.0) ** 2)
+
+    def cost(self, guess: _Guess) -> float:
+        z2 = self.residual(guess.model)[1] ** 2 / self.variance
+        if self._robust:
+            z2 = TUKEY**2 / 3 * (1 - np.maximum(1 - z2 / TUKEY**2, 0.0) ** 3)
+        levels = guess.levels.ravel()
+        return float(z2.sum()) + float(self.held[-len(levels) :] @ levels**2)
+
+    def downhill(self, design: Design, guess: _Guess, step: Floats, model: Floats) -> tuple[Floats, Floats]:
+        """The direction (k,) of less after a `step` that has made `model`, and the weights over the variance (n,)."""
+        counts, residual = self.residual(model)
+        weight = self.weight(counts, residual) / self.variance
+        down = design.gathered((weight * residual)[:, None])[:, 0]
+        levels = guess.levels.ravel()
+        down[-len(levels) :] -= self.held[-len(levels) :] * (levels + step[-len(levels) :])
+        return down, weight
+
+
+class _Way:
+    """The way from a guess to the best picture near it, as far as the picture is linear in the parameters.
+
+    `blocked`: places of free fields at one of their bounds (least, most), that may not go beyond. `normal`: equations of a guess
+    near by that are good enough, and the mean variance of the noise then.
+    """
+
+    def __init__(
+        self, objective: _Objective, design: Design, guess: _Guess, at_bound: tuple[NDArray[np.bool_], NDArray[np.bool_]],
+        normal: tuple[Floats, float] | None,
+    ) -> None:  # fmt: skip
+        self._objective, self._design, self._guess, self._at_bound = objective, design, guess, at_bound
+        noise = float(objective.variance.mean())
+        self.normal = (normal[0] * (normal[1] / noise), noise) if normal else (np.empty(0), noise)
+        self._afresh = normal is None
+
+    def step(self, damping: float) -> tuple[Floats, float]:
+        """The step (k,) and its length in standard uncertainties.
+
+        Where pixels are clipped it is found in parts: which of them count changes on the way.
+        """
+        objective, design, guess = self._objective, self._design, self._guess
+        step, model = np.zeros(design.count), guess.model
+        for part in range(_PARTS):
+            down, weight = objective.downhill(design, guess, step, model)
+            if self._afresh:
+                normal = design.normal(weight)
+                normal[np.diag_indices_from(normal)] += objective.held
+                self.normal = normal, self.normal[1]
+            if not part:  # a field at a bound that wants more of it stays
+                least, most = self._at_bound
+                blocked = np.flatnonzero(np.where(down[: len(most)] > 0, most, least))
+            size = np.sqrt(np.diag(self.normal[0])) + 1e-12
+            damped = self.normal[0] / np.outer(size, size) + damping * np.eye(len(size))
+            damped[blocked, blocked] = _BLOCKED
+            down[blocked] = 0.0
+            step = step + np.linalg.solve(damped, down / size) / size
+            if not objective.pixels.clipped:
+                break
+            before, model = model, guess.model + design.times(step[:, None])[:, 0]
+            if (counting(objective.pixels, model) == counting(objective.pixels, before)).all():
+                break
+        return step, math.sqrt(max(float(step @ (self.normal[0] @ step)), 0.0))
 
 
 def solve(
@@ -257,11 +390,10 @@ def solve(
     wedge: Wedge,
     *,
     active: Sequence[int],
-    after: Solution | None = None,
+    levels: Floats | None = None,
     robust: bool = True,
-    rounds: int = 15,
-    tolerance: float = 0.05,
-    nodes: int = 14,
+    rounds: int = 12,
+    tolerance: float = 0.2,
     largest_blur: float = 40.0,
     near: tuple[Wedge, float] | None = None,
 ) -> Solution:
@@ -269,76 +401,37 @@ def solve(
 
     Stops when the best step left is shorter than `tolerance` standard uncertainties (the Newton decrement), or when the fit
     still runs against its bounds when the noise is known: it has lost the corner.
-    `after`: an earlier fit of the same points, `wedge` its result; its levels are the start unless they may now change along
-    the outline: a fit that starts with none of that settles elsewhere, in a worse place.
+    `levels`: where those start, as in `Solution`.
     `near` (where, px): the apex stays that near, and the edges within 0.1 rad of those of that wedge.
     """
     free, points = np.array(sorted(active)), pixels.points
     n_free, (least, most) = len(free), _bounds(largest_blur, near)
-    levels = None
-    if after is not None and after.pixels.hats is pixels.hats:
-        levels = np.zeros_like(pixels.freedom)
-        same = min(levels.shape[1], after.levels.shape[1])
-        levels[:, :same] = after.levels[:, :same]
-    if after is not None and set(active) <= set(after.active) and wedge == after.wedge:
-        response = Response(after.share, after.by_field.T)
-    else:
-        response = rounded_wedge(wedge, points, wanted=active, nodes=nodes)
+    response = rounded_wedge(wedge, points, wanted=active, how=QUICK)
     now = _guess(pixels, wedge, levels, response)
     contrast = float(np.abs(np.median(now.jump))) + 1e-9
     held = np.concatenate([np.zeros(n_free), (pixels.freedom.ravel() * contrast) ** -2])
-    floor = 1e-4 * contrast
-
-    def weigh(guess: _Guess) -> Floats:
-        if not robust:
-            return guess.counts.astype(float)
-        z2 = guess.residual**2 / (variance * TUKEY**2)
-        return np.asarray(guess.counts * np.maximum(1 - z2, 0.0) ** 2)
-
-    def cost_of(guess: _Guess) -> float:
-        z2 = guess.residual**2 / variance
-        if robust:
-            z2 = TUKEY**2 / 3 * (1 - np.maximum(1 - z2 / TUKEY**2, 0.0) ** 3)
-        return float(z2.sum()) + float(held[n_free:] @ guess.levels.ravel() ** 2)
-
-    damping, converged, length, stretch = 1e-6, False, math.inf, 1.0
+    objective = _Objective(pixels, held, 1e-4 * contrast, robust=robust)
+    damping, converged, stretch, near_by = 1e-6, False, 1.0, None
     for done in range(rounds):
         if done < _NOISE_ROUNDS:
-            variance = _noise(now.share, now.residual, now.counts, floor)
-            if robust:
-                excess = spread((now.residual / np.sqrt(variance))[on_edge(now.share) & now.counts])
-                variance = variance * max(1.0, excess) ** 2
-        weight, cost, vector = weigh(now) / variance, cost_of(now), now.wedge.vector()
-        design = Design(pixels, now.share, now.jump * now.by_field[free])
-        right = design.gathered((weight * now.residual)[:, None])[:, 0]
-        right[n_free:] -= held[n_free:] * now.levels.ravel()
-        if length > _SHORT:
-            normal = design.normal(weight)
-            normal[np.diag_indices_from(normal)] += held
-            size = np.sqrt(np.diag(normal)) + 1e-12
-            scaled = normal / np.outer(size, size)
-        right /= size
-        at_bound = (vector <= least) | (vector >= most)
-        if done > _NOISE_ROUNDS and at_bound[:6].any():
+            objective.learn(now)
+        cost, vector = objective.cost(now), now.wedge.vector()
+        at_least, at_most = vector <= least, vector >= most
+        if done > _NOISE_ROUNDS and (at_least | at_most)[:6].any():
             break
-        beyond = np.where(right[:n_free] > 0, vector[free] >= most[free], vector[free] <= least[free])
-        blocked = np.flatnonzero(beyond)  # fields at a bound that want more of it stay
-        right[blocked] = 0.0
+        design = Design(pixels, now.share, now.jump * now.by_field[free])
+        way = _Way(objective, design, now, (at_least[free], at_most[free]), near_by)
         for _ in range(8):
-            damped = scaled + damping * np.eye(len(size))
-            damped[blocked, blocked] = _BLOCKED
-            ahead = np.linalg.solve(damped, right)
-            length = math.sqrt(max(float(ahead @ right), 0.0))
+            step, length = way.step(damping)
             converged = damping < _LIGHT and stretch * length < tolerance
             if converged:
                 break
-            step = stretch * ahead / size
             further = vector.copy()
-            further[free] += step[:n_free]
+            further[free] += stretch * step[:n_free]
             moved = wedge.moved(np.clip(_stepped(vector, further), least, most))
-            response = rounded_wedge(moved, points, wanted=active, nodes=nodes)
-            tried = _guess(pixels, moved, now.levels + step[n_free:].reshape(2, -1), response)
-            fallen = cost - cost_of(tried)
+            response = rounded_wedge(moved, points, wanted=active, how=QUICK)
+            tried = _guess(pixels, moved, now.levels + stretch * step[n_free:].reshape(2, -1), response)
+            fallen = cost - objective.cost(tried)
             if fallen >= -1e-9 * cost:
                 break
             if stretch > 1:
@@ -352,8 +445,10 @@ def solve(
         bend = 2 / stretch - fallen / (stretch * length) ** 2
         stretch = float(np.clip(1 / max(bend, 1e-3), 1.0, _LONGEST))
         damping = max(damping * 0.03, 1e-9)
+        near_by = way.normal if length < _SHORT and pixels.hats and not pixels.clipped else None
         now = tried
-    variance = _noise(now.share, now.residual, now.counts, floor)
+    counts, residual = objective.residual(now.model)
+    weight = objective.weight(counts, residual)
     jump_now = abs(float(np.median(now.jump))) + 1e-9
     return Solution(
         now.wedge,
@@ -363,11 +458,11 @@ def solve(
         now.share,
         now.jump,
         now.by_field,
-        now.residual,
-        weigh(now),
-        variance,
+        residual,
+        weight,
+        _noise(now.share, residual, counts, 1e-4 * contrast),
         held * (contrast / jump_now) ** 2,
-        cost_of(now),
+        objective.cost(now),
         converged,
     )
 
@@ -375,7 +470,10 @@ def solve(
 _LIGHT = 1e-3
 """Steps damped less than this are as long as they would be without."""
 _SHORT = 10.0
-"""After a step shorter than this, in standard uncertainties, the normal equations are as good as new ones."""
+"""After a step shorter than this, in standard uncertainties, the normal equations are as good as new ones (which cost the most
+where the light changes along the outline)."""
+_PARTS = 6
+"""A step is found in so many parts where pixels are clipped."""
 _LONGEST = 4.0
 """Where most residuals count little, the true valley is flatter than these equations: a step may be this many times as long."""
 _BLOCKED = 1e12

@@ -105,6 +105,20 @@ class Pixels:
     low: float
     high: float
 
+    def thinned(self, step: int) -> "Pixels":
+        """Every so many-th pixel of a row, shifted from row to row."""
+        x, y = self.points.T.astype(np.int64)
+        keep = np.flatnonzero((x + y * (step // 2 + 1)) % step == 0)
+        hats = self.hats and Hats(self.hats.column[keep], self.hats.value[keep], self.hats.count)
+        return replace(
+            self, points=self.points[keep], values=self.values[keep], basis=self.basis[:, keep], hats=hats
+        )
+
+    @property
+    def clipped(self) -> bool:
+        """Are there values at or beyond the clipping codes?"""
+        return bool((self.values >= self.high).any() or (self.values <= self.low).any())
+
     def levels(self, coefficients: Floats) -> Floats:
         """Levels (2, n) of background and cutter at each pixel, for coefficients (2, m + hats)."""
         m = len(self.basis)
@@ -156,13 +170,12 @@ def strip_pixels(
     half_px: float | tuple[float, float],
     reach_px: tuple[float, float],
     clip: tuple[float, float],
-    thin: int = 1,
     levels: Levels = "plane",
     deepest: float = 0.0,
 ) -> Pixels:
     """Pixels within `half_px` (outside, inside) of the outline, up to `reach_px` along (end edge, side edge) from the apex.
 
-    `thin` n keeps every n-th pixel of a row, shifted from row to row. `deepest`: the corner may be rounded up to this
+    `deepest`: the corner may be rounded up to this
     radius (px), and the strip holds that outline too.
     """
     outside, inside = half_px if isinstance(half_px, tuple) else (half_px, half_px)
@@ -185,9 +198,6 @@ def strip_pixels(
     roughly = depth * sin - np.abs(t) * cos
     ys, xs = np.nonzero((roughly > -bulge) & (roughly < bulge - outside + inside + deepest * (1 - sin)))
     xs, ys = xs + x0, ys + y0
-    if thin > 1:
-        keep = (xs + ys * (thin // 2 + 1)) % thin == 0
-        xs, ys = xs[keep], ys[keep]
     points = np.stack([xs, ys], axis=1).astype(np.float64)
     distance, along = outline_distance(wedge, points)
     t = (points - apex) @ wedge.across
@@ -196,7 +206,7 @@ def strip_pixels(
     if deepest > wedge.radius:
         inner = outline_distance(replace(wedge, rounding=deepest**2), points)[0]
     use = (distance >= -outside) & (inner <= inside) & (along <= limit)
-    points, values = points[use], picture[ys[use], xs[use]].astype(np.float64)
+    points, values = points[use], np.clip(picture[ys[use], xs[use]].astype(np.float64), *clip)
     basis, hats = _level_basis(wedge, points, reach_px, levels, deepest)
     departures = len(basis) - 1 + (hats.count if hats else 0)
     freedom = np.tile([np.inf, *([_EVEN_FREEDOM] * departures)], (2, 1))
