@@ -90,24 +90,24 @@ def peak(u: Floats, v: Floats) -> tuple[float, float]:
 
 
 def chroma_map(photo: Photo, outline: Outline) -> ChromaMap:
-    """Reduce the photo to a map of colour.
+    """Reduce the photo to a map of colour, averaging linear light.
 
-    Codes are averaged, not light, which is quicker by far: sRGB is nearly a power law, and so where the light differs by the same factor in
-    all channels their ratios stay what they are.
+    The first halving averages codes, which is quicker by far: over 2 x 2 px light differs little, and by the same factor in all channels.
     """
     step = max(1, round(max(photo.size) / _LONG_SIDE))
     first = 2 if step % 2 == 0 else 1
-    codes = _reduced(photo.encoded, step, by=first)
+    small = replace(photo, encoded=_reduced(photo.encoded, step, by=first))
     below = _CLIPPED * photo.top
-    in_range = np.asarray(cv2.inRange(codes, (0, 0, 0), (below, below, below)))
+    in_range = np.asarray(cv2.inRange(small.encoded, (0, 0, 0), (below, below, below)))
     unclipped = _reduced(in_range, step // first) > 250
-    linear = replace(photo, encoded=_reduced(codes, step // first)).linear_bgr()
+    linear = _reduced(small.linear_bgr(), step // first)
     light = np.asarray(cv2.transform(linear, np.array([LUMINANCE], np.float32)), np.float32)
     light = light.reshape(light.shape[:2])
     cutter = _cutter(outline, photo, step)
     inside = cv2.erode(cutter.astype(np.uint8), np.ones((2 * _MARGIN + 1,) * 2, np.uint8)) > 0
     usable = inside & unclipped & (light > _DARK)
-    grain = _noise(*ratios(linear[::4]), usable[::4])
+    rows = np.s_[::3]  # a stride of 4 map px of 4 photo px would keep step with the codec's blocks of 16
+    grain = _noise(*ratios(linear[rows]), usable[rows])
     smoothing = float(np.clip(_BLOTCH * grain / _CALM, _NARROWEST, _WIDEST))
     u, v = _smoothed(linear, usable, smoothing)
     noise = grain * min(1.0, _BLOTCH / smoothing)
