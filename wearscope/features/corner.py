@@ -58,7 +58,7 @@ _STRAIGHT_EDGES, _BENT_EDGES = range(6), range(9)
 """Fields of `Wedge` that are fitted: apex, angles, rounding and blur; then also both bends and a blur that differs between the edges."""
 _THIN, _ROUGHLY = 3, 0.5
 """The rough fit uses every third pixel, and ends so near its end (standard uncertainties)."""
-_STRIP_ROOM = 0.5
+_STRIP_ROOM = 1.0
 """The strip of pixels is cut again where the rough fit moves the outline by this many blurs, or changes the blur by this share."""
 _STRIPS = 4
 """So many strips are tried."""
@@ -166,7 +166,7 @@ def _virtual(wedge: Wedge) -> tuple[float, float]:
 def _moved(cut: Wedge, wedge: Wedge) -> bool:
     """Has the outline left the middle of the strip that was cut along it?"""
     off = math.hypot(wedge.x - cut.x, wedge.y - cut.y) + abs(wedge.recession - cut.recession)
-    return off > _STRIP_ROOM * wedge.blur or abs(wedge.log_blur - cut.log_blur) > _STRIP_ROOM
+    return off > _STRIP_ROOM * wedge.blur or abs(wedge.log_blur - cut.log_blur) > _STRIP_ROOM / 2
 
 
 def fit_corner(
