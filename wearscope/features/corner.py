@@ -68,7 +68,8 @@ _ROUND_BLUR = 0.01
 """The blur may be this much longer one way than the other without anybody seeing it on the edges."""
 _SHARPENED = 0.03
 """A halo of this share of the contrast is the camera's sharpening."""
-_FARTHEST_PX = 400.0
+_FARTHEST_PX, _BESIDE_PX = 400.0, 60.0
+"""Edges are looked at so far, with so much beside them."""
 _BLUR_GROWS = 1.6
 """A blur this many times the outline's guess is no blur any more: the model has lost the edge."""
 _ROOM_PX = 16.0
@@ -410,8 +411,9 @@ def measure_corner(
     if radius is not None:
         widest = replace(_start(pose), rounding=(2 * radius + _FIRST_REACH_PX / 2) ** 2)
         far = min(far, max(_reach(widest, pose)))
-    far += 60
-    box = (max(0, int(x - far)), max(0, int(y - far)), min(width, int(x + far)), min(height, int(y + far)))
+    ends = np.array([(0.0, 0.0), pose.end_direction, pose.side_direction]) * far + pose.apex_px
+    low, high = ends.min(axis=0) - _BESIDE_PX, ends.max(axis=0) + _BESIDE_PX
+    box = (max(0, int(low[0])), max(0, int(low[1])), min(width, int(high[0])), min(height, int(high[1])))
     origin = np.array(box[:2], dtype=float)
     clip = _clip_levels(photo) if outline.mix == LUMINANCE else (-np.inf, np.inf)
     local = replace(pose, apex_px=(x - origin[0], y - origin[1]))

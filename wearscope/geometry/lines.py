@@ -1,5 +1,6 @@
 """Straight lines through edge points, orthogonal and robust, with covariance."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,8 +42,9 @@ def _major_axis(points: Floats, weights: Floats) -> tuple[Floats, Floats]:
     total = weights.sum()
     centre = weights @ points / total
     offset = points - centre
-    _, vectors = np.linalg.eigh((offset * weights[:, None]).T @ offset / total)
-    return centre, vectors[:, 1]
+    (xx, xy), (_, yy) = (offset * weights[:, None]).T @ offset
+    angle = math.atan2(2 * xy, xx - yy) / 2
+    return centre, np.array([math.cos(angle), math.sin(angle)])
 
 
 def fit_line(points: Floats, *, robust: bool = True, rounds: int = 20) -> Line:

@@ -241,6 +241,8 @@ def approach(
 
 def counting(pixels: Pixels, model: Floats) -> NDArray[np.bool_]:
     """False where a clipped value lies on the allowed side of its inequality."""
+    if not pixels.clipped:
+        return np.ones(len(model), dtype=bool)
     over = (pixels.values >= pixels.high) & (model >= pixels.high)
     under = (pixels.values <= pixels.low) & (model <= pixels.low)
     return ~(over | under)

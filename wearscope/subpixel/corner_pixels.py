@@ -88,7 +88,7 @@ def _hats(run: Floats, pitch: float, *, calm: bool = False) -> Hats:
     return Hats(knot - first, np.where(knot == 0, 0.0, value) if calm else value, count)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Pixels:
     """Pixels near the outline: `points` (n, 2) x and y in px, `values` (n,) linear light. A level is a sum of the rows of
     `basis` (m, n), first 1, then departures from it, and of `hats`, if any.
@@ -114,7 +114,7 @@ class Pixels:
             self, points=self.points[keep], values=self.values[keep], basis=self.basis[:, keep], hats=hats
         )
 
-    @property
+    @cached_property
     def clipped(self) -> bool:
         """Are there values at or beyond the clipping codes?"""
         return bool((self.values >= self.high).any() or (self.values <= self.low).any())
