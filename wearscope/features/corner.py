@@ -213,13 +213,25 @@ def _rough(
 ) -> tuple[Pixels, Solution]:  # fmt: skip
     """The strip of pixels along the outline, and a fit to some of them with everything free.
 
-    It starts where the contour says, and where that does not settle, from a small and blurred picture; the strip is cut again
+    It starts where the contour says, and where that says nothing or does not settle, where a small and blurred picture does; the strip is cut again
     until the outline stays in its middle.
     """
-    start, radius = _start(pose), radius_px or 0.0
+    start, radius, begin = _start(pose), radius_px or 0.0, None
     far = max(_FIRST_REACH_PX, radius / math.tan(start.half_angle) + _FIRST_REACH_PX / 2)
     first = (min(far, pose.end_length_px), min(far, pose.side_length_px))
-    wedge, begin = replace(start, rounding=radius**2), None
+
+    def from_afar() -> Wedge:
+        return approach(
+            linear,
+            start,
+            reach_px=first,
+            clip=saturated,
+            levels=levels,
+            radius_px=radius_px,
+            room_px=_ROOM_PX,
+        )
+
+    wedge = from_afar() if radius_px is None else replace(start, rounding=radius**2)
     for attempt in range(_STRIPS):
         wedge = replace(wedge, bend_from=wedge.tangent_length + QUICK.reach * wedge.blur)
         pixels = strip_pixels(
@@ -232,16 +244,8 @@ def _rough(
         if rough.converged and not _moved(cut, wedge):
             break
         begin = rough.levels if rough.converged and levels == "plane" else None
-        if not rough.converged and not attempt:
-            wedge = approach(
-                linear,
-                start,
-                reach_px=first,
-                clip=saturated,
-                levels=levels,
-                radius_px=radius_px,
-                room_px=_ROOM_PX,
-            )
+        if not rough.converged and not attempt and radius_px is not None:
+            wedge = from_afar()
     return pixels, rough
 
 
