@@ -57,10 +57,13 @@ def test_no_step_is_not_ok():
     assert fit_steps(T, noise).ok.mean() < 0.02
 
 
-def test_a_clipped_top_does_not_move_the_edge_when_the_blur_is_known():
+def test_missing_samples_at_either_end_do_not_move_the_edge():
     rng = np.random.default_rng(5)
     place, values = steps(rng, 400, 2.0, 0.004)
-    naive = fit_steps(T, np.minimum(values, 0.6), blur_px=2.0).position - place
-    found = fit_steps(T, np.minimum(values, 0.6), blur_px=2.0, clip=(-1.0, 0.6)).position - place
-    assert abs(np.median(naive)) > 0.1
-    assert abs(np.median(found)) < 0.03
+    values[:200, :5] = np.nan
+    values[200:, -5:] = np.nan
+    found = fit_steps(T, values)
+    error = found.position - place
+    assert found.ok.all()
+    assert np.abs(error).max() < 5 * error.std() < 0.15
+    assert abs(error[:200].mean() - error[200:].mean()) < 4 * error.std() * np.sqrt(2 / 200)

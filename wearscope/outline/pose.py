@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from wearscope.geometry.robust import median
 from wearscope.outline.corners import Arm, CornerCandidate, run_along, split_arms
 from wearscope.outline.gate import EdgeView
 from wearscope.outline.nose import NoseCandidate
@@ -20,13 +21,17 @@ _OVERSHOOT = 3.0
 _FOLLOW_STEP, EDGE_REACH = 4.0, 110.0
 """Spacing of places where an edge is measured, and how far from the corner (px of the small picture)."""
 
+_FEWEST = 8
+"""Places that tell a bend from their own scatter."""
+_LEAST_STEP = 0.25
+"""Share of the usual step along an edge: light beside it changes less (vignetting, facets), another line's is mostly smaller or reversed."""
 _CURVED = 12.0
 """F value (1, n - 3 degrees of freedom) from which on an edge counts as curved: chance 1 in 1000 or less."""
 _LEFT_OUT, _AS_EVEN, _EVEN = (0.0, 0.125, 0.25, 0.375, 0.5), 2.0, 0.2
 """Shares of what was followed that may be rounding. Even is what half as much unevenness, or 0.2 px, would not improve."""
-_BENT, _BEFORE = 3.0, 0.5
+_BENT, _BEFORE, _STEADY = 3.0, 0.5, 0.25
 """A rounding bends away from the edge by more px than the place where the edges meet is asked to be known; and a piece that has followed an
-arc over 37 degrees has bent by half of what is then missing to that place."""
+arc over 37 degrees has bent by half of what is then missing to that place. It does so steadily, to a quarter of that: what is rough there wanders to and fro."""
 _FARTHEST_BENT = 0.5
 """An end edge is ground straight: a parabola carried on from it by more than this share of what is seen of it says more
 about its unevenness than its bend."""
@@ -40,7 +45,7 @@ def locate(
     apex = corner.apex * step + (step - 1) / 2
     followed = _steps_along(window, (end, side), step)
     edges = [
-        (*_curve(places[fits.ok], arm, other, apex, step, helical=arm is side), fits)
+        (*_curve(places[_alike(fits)], arm, other, apex, step, helical=arm is side), fits)
         for (places, fits), arm, other in zip(followed, (end, side), (side, end), strict=True)
     ]
     frames = [(arm.direction, np.array([-arm.direction[1], arm.direction[0]])) for arm in (end, side)]
@@ -71,7 +76,7 @@ def locate(
         (float(directions[1][0]), float(directions[1][1])),
         lengths[0],
         lengths[1],
-        float(np.median(blur)) if len(blur) else float("nan"),
+        median(blur) if len(blur) else float("nan"),
         shared or upright,
         *gaps,
     )
@@ -107,6 +112,13 @@ def _steps_along(window: Window, arms: tuple[Arm, ...], step: int) -> list[tuple
     return found
 
 
+def _alike(fits: StepFits) -> NDArray[np.bool_]:
+    """Steps in the direction of the whole edge's, and not much smaller: others are lines on either side of it."""
+    jump = fits.after - fits.before
+    usual = median(jump[fits.ok]) if fits.ok.any() else 0.0
+    return np.asarray(fits.ok & (jump * np.sign(usual) > _LEAST_STEP * abs(usual)))
+
+
 def _curve(
     places: Floats, arm: Arm, other: Arm, apex: Floats, step: int, *, helical: bool
 ) -> tuple[Floats, float | None]:
@@ -115,7 +127,7 @@ def _curve(
     u = arm.direction
     n = np.array([-u[1], u[0]])
     s, v = (places - apex) @ u, (places - apex) @ n
-    if len(s) < 8:
+    if len(s) < _FEWEST:
         return np.zeros(3), None
     begin = _whole_from(s, v * np.sign(n @ other.direction), arm.gap * step)
     whole = s >= (s.min() if begin is None else begin)
@@ -132,14 +144,14 @@ def _whole_from(s: Floats, inward: Floats, gap_px: float) -> float | None:
     if _BEFORE * gap_px <= _BENT or _robust_polynomial(s, inward, 2)[2] <= _EVEN:
         return None
     starts = s.min() + np.array(_LEFT_OUT) * (s.max() - s.min())
-    fits = [_robust_polynomial(s[s >= a], inward[s >= a], 2) for a in starts]
+    starts = [start for start in starts if np.count_nonzero(s >= start) >= _FEWEST]
+    fits = [_robust_polynomial(s[s >= start], inward[s >= start], 2) for start in starts]
     least = min(uneven for _, _, uneven in fits)
     at = next(k for k, (_, _, uneven) in enumerate(fits) if uneven <= _AS_EVEN * least + _EVEN)
-    left_out = s < starts[at]
-    off = inward - np.polynomial.polynomial.polyval(s, fits[at][0])
-    bent = float(off[left_out].max(initial=0.0))
-    rounding = left_out.any() and np.median(off[left_out]) > 0 and _BENT < bent < _BEFORE * gap_px
-    return float(starts[at]) if rounding else None
+    off = (inward - np.polynomial.polynomial.polyval(s, fits[at][0]))[s < starts[at]]
+    bent = float(off.max(initial=0.0))
+    steadily = np.diff(off).max(initial=0.0) < _STEADY * bent
+    return float(starts[at]) if steadily and _BENT < bent < _BEFORE * gap_px and median(off) > 0 else None
 
 
 def _robust_polynomial(s: Floats, v: Floats, degree: int) -> tuple[Floats, float, float]:
@@ -153,7 +165,7 @@ def _robust_polynomial(s: Floats, v: Floats, degree: int) -> tuple[Floats, float
         weighted = design * (weight**2)[:, None]
         curve = np.asarray(np.linalg.solve(weighted.T @ design, weighted.T @ v), np.float64)
         off = np.abs(v - design @ curve)
-        width = 1.4826 * np.median(off) + 0.02
+        width = 1.4826 * median(off) + 0.02
         weight = np.sqrt(np.minimum(1.0, 2.0 * width / np.maximum(off, 1e-9)))
     squares, rms = float(((weight * off) ** 2).sum()), float(np.sqrt(np.mean(off**2)))
     return np.pad(curve / span ** np.arange(degree + 1), (0, 2 - degree)), squares, rms
@@ -195,6 +207,6 @@ def locate_nose(window: Window, nose: NoseCandidate, step: int) -> tuple[NosePos
         nose.radius * step,
         (float(axis[0]), float(axis[1])),
         half,
-        float(np.median(fits.blur[fits.ok])) if fits.ok.any() else float("nan"),
+        median(fits.blur[fits.ok]) if fits.ok.any() else float("nan"),
     )
     return pose, EdgeView(fits, True, len(strip.points) * step, window.size)
