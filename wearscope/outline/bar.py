@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.geometry.lines import fit_line
-from wearscope.outline.find import small_copy
 from wearscope.outline.gate import EdgeView, edge_flags, exposure_flags
 from wearscope.outline.segments import link_segments, straight_segments
 from wearscope.photo.read import Photo
+from wearscope.photo.small import SmallCopy
 from wearscope.subpixel.profile import StepFits, measure_steps
 from wearscope.subpixel.trace import LUMINANCE, Frame, Strip, Trace, straighten, trace_edge
 
@@ -86,7 +86,7 @@ def find_bar(photo: Photo, *, reach_px: float = 24.0) -> Bar:
 
     Raises NotABar with a sentence where there are no two sides.
     """
-    small, step = small_copy(photo)
+    small, step = photo.small, photo.small.step
     direction, low, high = _two_sides(small)
     lines = [_straightened(small, direction, offset) for offset in (low, high)]
     along, origins = _common_frame([line * step + (step - 1) / 2 for line in lines])
@@ -115,7 +115,7 @@ def _pair(point: Floats) -> tuple[float, float]:
     return float(point[0]), float(point[1])
 
 
-def _two_sides(small: NDArray[np.uint8]) -> tuple[Floats, float, float]:
+def _two_sides(small: SmallCopy) -> tuple[Floats, float, float]:
     """Direction of the axis and the offsets (along the normal, from the centre) of the two sides, small px."""
     chains = link_segments(straight_segments(small))[: 3 * _DIRECTIONS]
     ends = [(c.points[0], c.points[-1]) for c in chains]
@@ -140,8 +140,8 @@ def _two_sides(small: NDArray[np.uint8]) -> tuple[Floats, float, float]:
     return best[1], best[2], best[3]
 
 
-def _smooth_grey(small: NDArray[np.uint8]) -> NDArray[np.float32]:
-    return np.asarray(cv2.GaussianBlur(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), (0, 0), 1.0), np.float32)
+def _smooth_grey(small: SmallCopy) -> NDArray[np.float32]:
+    return np.asarray(cv2.GaussianBlur(small.grey, (0, 0), 1.0), np.float32)
 
 
 def _sobel(grey: NDArray[np.float32], x: int, y: int) -> NDArray[np.float32]:
@@ -173,9 +173,9 @@ def _outermost(
     return float(min(narrow[at[0]], narrow[at[-1]])), float(at[0] + first), float(at[-1] + first)
 
 
-def _straightened(small: NDArray[np.uint8], direction: Floats, offset: float) -> Floats:
+def _straightened(small: SmallCopy, direction: Floats, offset: float) -> Floats:
     """The side near a line, as points (n, 2) on it: the strongest step near the line in each of some pieces."""
-    height, width = small.shape[:2]
+    width, height = small.size
     normal = np.array([-direction[1], direction[0]])
     centre = np.array([(width - 1) / 2, (height - 1) / 2]) + offset * normal
     reach = np.hypot(width, height) / 2

@@ -9,7 +9,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from wearscope.geometry.robust import median
 from wearscope.outline.segments import Chain
+from wearscope.photo.small import SmallCopy, steepest
 
 __all__ = ["Arm", "CornerCandidate", "Gradients", "clearness", "corner_candidates", "run_along", "split_arms"]
 
@@ -119,21 +121,22 @@ def _support(arm: Arm, spans: Floats, lengths: Floats) -> float:
     return arm.length + float(lengths[beyond].sum())
 
 
-def _strip(gradient: NDArray[np.float32], arm: Arm, outward: float, offsets: Floats, cap: float) -> Floats:
-    """Values (n, m) at `offsets` (m,) from the arm, positive on the outside, NaN outside the picture."""
+def _strip(
+    gradient: NDArray[np.float32], arm: Arm, outward: float, offsets: Floats, cap: float
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Values (n, m) at `offsets` (m,) from the arm, positive on the outside, and whether they lie in the picture; 0 where not."""
     steps = np.diff(arm.points, axis=0)
-    run = np.concatenate([[0.0], np.cumsum(np.hypot(*steps.T))])
+    length = np.hypot(*steps.T)
+    run = np.concatenate([[0.0], np.cumsum(length)])
     s = np.arange(0.0, min(run[-1], cap), 2.0)
-    x, y = np.interp(s, run, arm.points[:, 0]), np.interp(s, run, arm.points[:, 1])
     k = np.clip(np.searchsorted(run, s, side="right") - 1, 0, len(steps) - 1)
-    u = steps[k] / np.maximum(np.hypot(*steps[k].T), 1e-9)[:, None]
-    normal = np.stack([-u[:, 1], u[:, 0]], axis=1) * outward
-    px = (x[:, None] + offsets * normal[:, :1]).astype(np.float32)
-    py = (y[:, None] + offsets * normal[:, 1:]).astype(np.float32)
-    values: Floats = cv2.remap(gradient, px, py, cv2.INTER_LINEAR).astype(float)
+    u = steps[k] / np.maximum(length[k], 1e-9)[:, None]
+    place = arm.points[k] + (s - run[k])[:, None] * u
+    x = (place[:, :1] - offsets * outward * u[:, 1:]).astype(np.float32)
+    y = (place[:, 1:] + offsets * outward * u[:, :1]).astype(np.float32)
     height, width = gradient.shape
-    values[(px < 0) | (py < 0) | (px > width - 1) | (py > height - 1)] = np.nan
-    return values
+    inside = (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
+    return np.asarray(cv2.remap(gradient, x, y, cv2.INTER_LINEAR) * inside, np.float32), inside
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,22 +148,27 @@ class Gradients:
     coarse: NDArray[np.float32]
     noise: float
 
+    @classmethod
+    def of(cls, small: SmallCopy) -> "Gradients":
+        tones = (small.half_grey, *small.half_tones[1:])
+        coarse = steepest(*(cv2.GaussianBlur(tone, (0, 0), 1.5) for tone in tones))
+        return cls(small.slope, 0.5 * coarse, median(small.slope[::4, ::4]))
+
 
 def clearness(gradients: Gradients, arm: Arm, outward: float, cap: float) -> tuple[float, float]:
     """(gradient on the edge over that of the ground outside it, sharpness 0.4 to 1).
 
     Sharpness is the ratio of fine to coarse gradient: 2.5 for a step in focus, towards 1 for a blurred one.
     """
-    values = _strip(gradients.fine, arm, outward, np.arange(-3.0, 22.0), cap)
-    on_edge = float(np.median(np.nan_to_num(values[:, :7]).max(axis=1)))
-    ground = values[:, 8:][np.isfinite(values[:, 8:])]
-    outside = float(ground.mean()) if len(ground) > 20 else np.inf
+    values, inside = _strip(gradients.fine, arm, outward, np.arange(-3.0, 22.0), cap)
+    on_edge = median(values[:, :7].max(axis=1))
+    seen = int(inside[:, 8:].sum())
+    outside = float(values[:, 8:].sum()) / seen if seen > 20 else np.inf
     half = replace(arm, points=(arm.points - 0.5) / 2)
-    soft = np.nan_to_num(_strip(gradients.coarse, half, outward, np.arange(-1.5, 1.6, 0.5), cap / 2))
-    on_soft = max(float(np.median(soft.max(axis=1))), 1e-6)
-    return on_edge / (outside + 0.3 * gradients.noise + 0.2), float(
-        np.clip(on_edge / on_soft, 1.0, 2.5)
-    ) / 2.5
+    soft, _ = _strip(gradients.coarse, half, outward, np.arange(-1.5, 1.6, 0.5), cap / 2)
+    on_soft = max(median(soft.max(axis=1)), 1e-6)
+    sharpness = min(max(on_edge / on_soft, 1.0), 2.5) / 2.5
+    return on_edge / (outside + 0.3 * gradients.noise + 0.2), sharpness
 
 
 def corner_candidates(

@@ -7,7 +7,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.outline.find import gradients_of, small_copy
 from wearscope.outline.gate import exposure_flags
 from wearscope.outline.shape import Outline
 from wearscope.photo.read import Photo
@@ -125,8 +124,8 @@ def find_edge(photo: Photo) -> Edge | None:
 
 def find_edge_line(photo: Photo) -> EdgeLine | None:
     """The edge of a close-up to within a few px of the small picture, or None where the picture has no two halves."""
-    small, step = small_copy(photo)
-    roughness = np.log(cv2.boxFilter(gradients_of(small).fine, -1, (GRAIN_PX, GRAIN_PX)) + 0.3)
+    small, step = photo.small, photo.small.step
+    roughness = np.log(cv2.boxFilter(small.slope, -1, (GRAIN_PX, GRAIN_PX)) + 0.3)
     roughness = np.minimum(roughness, np.percentile(roughness, 75))  # a land's own borders are no third class
     levels = np.asarray(255 * (roughness - roughness.min()) / max(float(np.ptp(roughness)), 1e-6), np.uint8)
     threshold, _ = cv2.threshold(levels, 0, 255, cv2.THRESH_OTSU)
@@ -134,7 +133,7 @@ def find_edge_line(photo: Photo) -> EdgeLine | None:
     if score < _CLEAR:
         return None
     into = np.array([np.cos(angle), np.sin(angle)])
-    height, width = small.shape[:2]
+    width, height = small.size
     origin = (np.array([(width - 1) / 2, (height - 1) / 2]) + offset * into) * step + (step - 1) / 2
     frame = Frame(
         (float(origin[0]), float(origin[1])),

@@ -9,7 +9,6 @@ light in the full picture.
 from dataclasses import replace
 from typing import Literal
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,13 +22,13 @@ from wearscope.outline.shape import Outline
 from wearscope.outline.strips import beyond, corner_strips, nose_strips
 from wearscope.outline.window import Window, best_mix
 from wearscope.photo.read import Photo
+from wearscope.photo.small import SmallCopy
 
-__all__ = ["Form", "find_outline", "gradients_of", "small_copy"]
+__all__ = ["Form", "find_outline"]
 
 Floats = NDArray[np.float64]
 Form = Literal["corner", "point", "nose"]
 
-_SEARCH_PX = 640
 _WEAKEST = 160.0
 """Candidates with a lower score are no corner: two sharp edges of 80 px at twice their ground, with every other
 edge between them, score 320."""
@@ -57,15 +56,15 @@ def find_outline(photo: Photo, *, form: Form = "corner") -> Outline:
     result then has two side edges), or the round "nose" of a ball-nose cutter.
     Returns an Outline; `corner` (or `nose`) is None and a flag says why where there is none to be believed.
     """
-    small, step = small_copy(photo)
+    small, step = photo.small, photo.small.step
     flags = exposure_flags(small)
-    gradients = gradients_of(small)
+    gradients = Gradients.of(small)
     if form == "nose":
-        return _nose_outline(photo, small, step, gradients, flags)
+        return _nose_outline(photo, gradients, flags)
     chains = link_segments(straight_segments(small))
     candidates = corner_candidates(chains, gradients, square=form == "corner")
     if not candidates or candidates[0].score < _WEAKEST:
-        return _nothing(small, step, flags)
+        return _nothing(small, flags)
     candidates = _as_it_lies(candidates)
     best = _rake_side(candidates)
     if _another_cutter(best, candidates):
@@ -74,7 +73,7 @@ def find_outline(photo: Photo, *, form: Form = "corner") -> Outline:
         flags += ("corner_faint",)
     strips = corner_strips(best)
     reach = EDGE_REACH + _MARGIN + 1.5 * max(arm.gap for arm in best.arms)
-    window = Window.around(photo, best.apex, reach, step, best_mix(small, strips))
+    window = Window.around(photo, best.apex, reach, step, best_mix(small.bgr, strips))
     pose, edges = locate(window, best, step, any(_share_end_edge(best, other) for other in candidates))
     apex = (np.array(pose.apex_px) - (step - 1) / 2) / step
     strips = beyond(strips, apex, (pose.end_gap_px / step, pose.side_gap_px / step))
@@ -83,59 +82,23 @@ def find_outline(photo: Photo, *, form: Form = "corner") -> Outline:
     return Outline(points, mask, step, pose, flags + edge_flags(*edges), window.mix, score=best.score)
 
 
-def _nothing(small: NDArray[np.uint8], step: int, flags: tuple[str, ...]) -> Outline:
-    return Outline(np.zeros((0, 2)), np.zeros(small.shape[:2], bool), step, None, (*flags, "no_cutter"))
+def _nothing(small: SmallCopy, flags: tuple[str, ...]) -> Outline:
+    nowhere = np.zeros(small.grey.shape, bool)
+    return Outline(np.zeros((0, 2)), nowhere, small.step, None, (*flags, "no_cutter"))
 
 
-def _nose_outline(
-    photo: Photo,
-    small: NDArray[np.uint8],
-    step: int,
-    gradients: Gradients,
-    flags: tuple[str, ...],
-) -> Outline:
+def _nose_outline(photo: Photo, gradients: Gradients, flags: tuple[str, ...]) -> Outline:
+    small, step = photo.small, photo.small.step
     candidates = nose_candidates(small, gradients)
     if not candidates or candidates[0].score < _WEAKEST:
-        return _nothing(small, step, flags)
+        return _nothing(small, flags)
     best = candidates[0]
     strips = nose_strips(best)
     mask = cutter_mask(small, strips)
-    window = Window.around(photo, best.centre, best.radius + _MARGIN, step, best_mix(small, strips))
+    window = Window.around(photo, best.centre, best.radius + _MARGIN, step, best_mix(small.bgr, strips))
     points = window.on_half_level(contour_of(mask, best.points.mean(axis=0), step))
     pose, edge = locate_nose(window, best, step)
     return Outline(points, mask, step, None, flags + edge_flags(edge), window.mix, pose, best.score)
-
-
-def small_copy(photo: Photo) -> tuple[NDArray[np.uint8], int]:
-    """The picture (h, w, 3) shrunk by a whole number so that its long side is at most 640 px, and that number."""
-    width, height = photo.size
-    step = -(-max(width, height) // _SEARCH_PX)
-    picture = np.asarray(photo.encoded if photo.top == 255 else photo.encoded >> 8, np.uint8)
-    if step == 1:
-        return picture, 1
-    whole = picture[: height // step * step, : width // step * step]
-    return _shrunk(whole, step), step
-
-
-def _shrunk(picture: NDArray[np.uint8], by: int) -> NDArray[np.uint8]:
-    size = (picture.shape[1] // by, picture.shape[0] // by)
-    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.uint8)
-
-
-def gradients_of(small: NDArray[np.uint8]) -> Gradients:
-    """Gradient magnitudes of a small picture."""
-    fine = _colour_gradient(small, 1.0)
-    coarse = _colour_gradient(_shrunk(small, 2), 1.5)
-    return Gradients(fine, np.asarray(coarse / 2, np.float32), float(np.median(fine[::4, ::4])))
-
-
-def _colour_gradient(picture: NDArray[np.uint8], sigma: float) -> NDArray[np.float32]:
-    """Gradient magnitude per px, the largest of lightness and the two opponent colours."""
-    lab = cv2.GaussianBlur(cv2.cvtColor(picture, cv2.COLOR_BGR2LAB), (0, 0), sigma)
-    gx = cv2.Sobel(lab, cv2.CV_32F, 1, 0, scale=0.125)
-    gy = cv2.Sobel(lab, cv2.CV_32F, 0, 1, scale=0.125)
-    squared = cv2.split(cv2.add(cv2.multiply(gx, gx), cv2.multiply(gy, gy)))
-    return np.asarray(cv2.sqrt(cv2.max(cv2.max(squared[0], squared[1]), squared[2])), np.float32)
 
 
 def _tip_direction(end: Arm, side: Arm) -> Floats:

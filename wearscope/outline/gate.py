@@ -3,10 +3,11 @@
 Every condition is a flag of `wearscope.flags`; each threshold has its reason beside it.
 """
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from wearscope.geometry.robust import median
+from wearscope.photo.small import SmallCopy
 from wearscope.subpixel.profile import StepFits
 
 __all__ = ["EdgeView", "edge_flags", "exposure_flags"]
@@ -15,7 +16,7 @@ WIDEST_BLUR_PX = 5.0
 """A lens in focus on a cheap sensor gives 1 to 3 px; at 5 px a corner of 20 px cannot be told from a sharp one."""
 SMEAR_RATIO = 2.0
 """Defocus blurs edges edges alike; a blur twice as wide across one edge is movement."""
-DARKEST_LIGHT = 0.08
+DARKEST_LIGHT, BRIGHTEST_SHARE = 0.08, 0.005
 """Under 8 % of full scale in its brightest half per cent, a picture uses three of its eight bits."""
 CLIPPED = 0.97
 """Linear light from which on cameras round off or clip."""
@@ -45,14 +46,13 @@ class EdgeView:
 
 
 def _median(values: NDArray[np.float64]) -> float:
-    return float(np.median(values)) if len(values) else float("nan")
+    return median(values) if len(values) else float("nan")
 
 
-def exposure_flags(small: NDArray[np.uint8]) -> tuple[str, ...]:
-    """Flags of the whole picture (h, w, 3), whether or not there is a cutter in it."""
-    grey = cv2.cvtColor(small, cv2.COLOR_BGR2GRAY)
-    top = np.percentile(grey[::2, ::2], 99.5) / 255
-    return ("underexposed",) if ((top + 0.055) / 1.055) ** 2.4 < DARKEST_LIGHT else ()
+def exposure_flags(small: SmallCopy) -> tuple[str, ...]:
+    """Flags of the whole picture, whether or not there is a cutter in it."""
+    code = 255 * (1.055 * DARKEST_LIGHT ** (1 / 2.4) - 0.055)  # sRGB
+    return ("underexposed",) if np.mean(small.grey >= code) < BRIGHTEST_SHARE else ()
 
 
 def edge_flags(*edges: EdgeView) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.outline.strips import Strip
+from wearscope.photo.small import SmallCopy
 
 __all__ = ["contour_of", "cutter_mask"]
 
@@ -13,9 +14,9 @@ Floats = NDArray[np.float64]
 _GROUND, _CUTTER = 1, 2
 
 
-def cutter_mask(small: NDArray[np.uint8], strips: list[Strip]) -> NDArray[np.bool_]:
+def cutter_mask(small: SmallCopy, strips: list[Strip]) -> NDArray[np.bool_]:
     """Cutter True, ground False, by a watershed from both sides of the edges that were found."""
-    markers = np.zeros(small.shape[:2], np.int32)
+    markers = np.zeros(small.grey.shape, np.int32)
     for strip in strips:
         for offset in range(5, 24):
             _mark(markers, strip.points + offset * strip.outward, _GROUND)
@@ -23,7 +24,7 @@ def cutter_mask(small: NDArray[np.uint8], strips: list[Strip]) -> NDArray[np.boo
         for offset in range(4, 9):
             _mark(markers, _inside(strip, offset), _CUTTER)
     _mark_between(markers, strips)
-    cv2.watershed(cv2.GaussianBlur(small, (0, 0), 1.0), markers)
+    cv2.watershed(cv2.GaussianBlur(small.bgr, (0, 0), 1.0), markers)
     mask = markers == _CUTTER
     mask[0], mask[-1], mask[:, 0], mask[:, -1] = mask[1], mask[-2], mask[:, 1], mask[:, -2]
     return np.asarray(mask, bool)

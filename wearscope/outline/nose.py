@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.outline.corners import Arm, Gradients, clearness
+from wearscope.photo.small import SmallCopy
 
 __all__ = ["NoseCandidate", "nose_candidates"]
 
@@ -20,6 +21,8 @@ _LEAST_ARC = np.radians(50.0)
 """A shorter arc says little about its radius: sd(R) grows with the inverse square of the angle."""
 _WIDEST_GAP = np.radians(8.0)
 _LOOKED_AT = 12
+_ROUNDING = 0.5
+"""Slope (grey levels per px) that rounding to whole levels makes of nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,11 +37,11 @@ class NoseCandidate:
     score: float
 
 
-def nose_candidates(small: NDArray[np.uint8], gradients: Gradients) -> list[NoseCandidate]:
+def nose_candidates(small: SmallCopy, gradients: Gradients) -> list[NoseCandidate]:
     """Candidates, best first: long arcs, clear against quiet ground outside them."""
-    lightness = cv2.GaussianBlur(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), (0, 0), 1.5)
+    lightness = cv2.GaussianBlur(small.grey, (0, 0), 1.5)
     gx, gy = cv2.Sobel(lightness, cv2.CV_16S, 1, 0), cv2.Sobel(lightness, cv2.CV_16S, 0, 1)
-    quiet = 8 * float(np.percentile(gradients.fine, 60))
+    quiet = 8 * max(float(np.percentile(gradients.fine, 60)), _ROUNDING)  # Sobel's weights add up to 8
     y, x = np.nonzero(cv2.Canny(gx, gy, quiet, 2 * quiet, L2gradient=True))
     if len(x) < _SMALLEST:
         return []
@@ -46,7 +49,7 @@ def nose_candidates(small: NDArray[np.uint8], gradients: Gradients) -> list[Nose
     normal = np.stack([gx[y, x], gy[y, x]], axis=1).astype(float)
     normal /= np.maximum(np.hypot(*normal.T), 1e-9)[:, None]
     found = []
-    for votes, radius, centre in _circles(place, normal, small.shape[:2])[:_LOOKED_AT]:
+    for votes, radius, centre in _circles(place, normal, small.grey.shape)[:_LOOKED_AT]:
         arc = _arc(place, normal, centre, radius)
         if arc is not None:
             found.append(_judge(gradients, centre, radius, arc, votes))

@@ -12,6 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from wearscope.photo.small import SmallCopy
+
 __all__ = ["Chain", "link_segments", "straight_segments"]
 
 Floats = NDArray[np.float64]
@@ -46,11 +48,10 @@ def _spread(colour: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.asarray(cv2.convertScaleAbs(colour, alpha=gain, beta=128 * (1 - gain)), np.uint8)
 
 
-def straight_segments(small: NDArray[np.uint8], *, shortest: float = 10.0) -> Floats:
-    """Segments (n, 4) as x1, y1, x2, y2 of a colour picture (h, w, 3), longest first, without doubles."""
-    half = cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    lightness, a, b = np.moveaxis(np.asarray(cv2.cvtColor(half, cv2.COLOR_BGR2LAB), np.uint8), 2, 0).copy()
-    found = [_detect(np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), np.uint8), shortest)]
+def straight_segments(small: SmallCopy, *, shortest: float = 10.0) -> Floats:
+    """Segments (n, 4) as x1, y1, x2, y2 of a small copy, longest first, without doubles."""
+    lightness, a, b = small.half_tones
+    found = [_detect(small.grey, shortest)]
     for channel in (lightness, _spread(a), _spread(b)):
         found.append(_detect(channel, shortest / 2) * 2 + 0.5)
     segments = np.concatenate(found)

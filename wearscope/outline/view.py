@@ -8,14 +8,13 @@ cutter (`profile`) cannot be told from a corner whose other side is in the pictu
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from wearscope.outline.bar import NotABar, find_bar
 from wearscope.outline.edge_view import GRAIN_PX, parting_line
-from wearscope.outline.find import small_copy
 from wearscope.outline.gate import WIDEST_BLUR_PX
 from wearscope.outline.shape import Outline
 from wearscope.photo.read import Photo
+from wearscope.photo.small import SmallCopy
 
 __all__ = ["is_edge", "is_end", "is_shank"]
 
@@ -37,9 +36,7 @@ _COARSE, _TURN = 4, np.radians(6.0)
 
 def is_end(photo: Photo) -> bool:
     """Does everything sharp lie inside the frame?"""
-    small, _ = small_copy(photo)
-    half = cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    grey = cv2.cvtColor(half, cv2.COLOR_BGR2GRAY)
+    grey = photo.small.half_grey
     slope = cv2.magnitude(*(cv2.Sobel(grey, cv2.CV_32F, *order) for order in ((1, 0), (0, 1))))
     rim = max(round(_RIM * min(slope.shape)), 1)
     inside = slope[rim:-rim:2, rim:-rim:2]
@@ -52,12 +49,12 @@ def is_edge(photo: Photo, outline: Outline) -> bool:
     """Does one line part rough from smooth, and is what was found at a corner, if anything, no plain one?"""
     if outline.score > _PLAINEST:
         return False
-    return _parting(small_copy(photo)[0]) > (_PARTED if outline.score < _PLAIN else _WHOLLY)
+    return _parting(photo.small) > (_PARTED if outline.score < _PLAIN else _WHOLLY)
 
 
-def _parting(small: NDArray[np.uint8]) -> float:
+def _parting(small: SmallCopy) -> float:
     """How well the best line parts rough from smooth, 0 to 1; as `find_edge_line` looks for it, more broadly."""
-    grey = cv2.GaussianBlur(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), (0, 0), 1.0)
+    grey = cv2.GaussianBlur(small.grey, (0, 0), 1.0)
     slope = cv2.magnitude(*(cv2.Sobel(grey, cv2.CV_32F, *order, scale=0.125) for order in ((1, 0), (0, 1))))
     rough = np.log(cv2.boxFilter(slope, -1, (GRAIN_PX, GRAIN_PX)) + 0.3)
     rough = cv2.resize(rough, None, fx=1 / _COARSE, fy=1 / _COARSE, interpolation=cv2.INTER_AREA)

@@ -6,8 +6,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from wearscope.geometry.robust import median
 from wearscope.outline.strips import Strip, values_beside
-from wearscope.photo.read import LUMINANCE, Photo, srgb_to_linear
+from wearscope.photo.read import LUMINANCE, Photo, linear_light
 from wearscope.subpixel.profile import StepFits, measure_steps
 
 __all__ = ["Window", "best_mix"]
@@ -29,7 +30,7 @@ def best_mix(small: NDArray[np.uint8], strips: list[Strip]) -> Mix:
     what changes from place to place along it.
     """
     inside, outside = (
-        [srgb_to_linear(values_beside(small, strip, offsets) / 255.0).mean(axis=1) for strip in strips]
+        [linear_light(values_beside(small, strip, offsets)).mean(axis=1) for strip in strips]
         for offsets in ((-4, -3, -2), (2, 3, 4))
     )
     steps = [after - before for before, after in zip(inside, outside, strict=True) if len(before) > _SMOOTHED]
@@ -44,9 +45,11 @@ def best_mix(small: NDArray[np.uint8], strips: list[Strip]) -> Mix:
         )
 
     in_luminance = contrast(np.array(LUMINANCE))
+    if in_luminance > _ENOUGH:
+        return LUMINANCE
     directions = [np.linalg.solve(grain, smooth.mean(axis=0)) for smooth, grain in edges]
     best = max((d / np.abs(d).sum() for d in directions), key=contrast)
-    if in_luminance > _ENOUGH or contrast(best) < _CLEARLY_BETTER * in_luminance:
+    if contrast(best) < _CLEARLY_BETTER * in_luminance:
         return LUMINANCE
     return float(best[0]), float(best[1]), float(best[2])
 
@@ -55,7 +58,7 @@ def _smooth_and_grain(step: Floats) -> tuple[Floats, Floats]:
     """The step (n, 3) along an edge, smoothed, and the covariance (3, 3) of its grain."""
     grain = np.diff(step, axis=0)
     size = np.hypot.reduce(grain, axis=1)
-    calm = grain[size <= np.median(size)]  # patches of another colour are no grain
+    calm = grain[size <= median(size)]  # patches of another colour are no grain
     kernel = np.full(_SMOOTHED, 1 / _SMOOTHED)
     smooth = np.stack([np.convolve(c, kernel, mode="valid") for c in step.T], axis=1)
     return smooth, calm.T @ calm / len(calm) + 1e-7 * np.eye(3)
@@ -108,7 +111,7 @@ def _on_half_level(picture: NDArray[np.float32], contour: Floats) -> Floats:
     x = (points[:, 0, None] + t * normals[:, :1]).astype(np.float32)
     y = (points[:, 1, None] + t * normals[:, 1:]).astype(np.float32)
     values = cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    before, after = np.median(values[:, :4], axis=1), np.median(values[:, -4:], axis=1)
+    before, after = (np.sort(end, axis=1)[:, 1:3].mean(axis=1) for end in (values[:, :4], values[:, -4:]))
     half = 0.5 * (before + after)
     rising = (values - half[:, None]) * np.sign(after - before)[:, None] > 0
     crossing = rising[:, 1:] & ~rising[:, :-1]

@@ -5,7 +5,7 @@ import io
 import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +14,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.errors import PhotoError
+from wearscope.photo.small import SmallCopy
 
-__all__ = ["MAX_BYTES", "MAX_MEGAPIXELS", "Box", "Photo", "decode_photo", "read_photo", "srgb_to_linear"]
+__all__ = [
+    "MAX_BYTES",
+    "MAX_MEGAPIXELS",
+    "Box",
+    "Photo",
+    "decode_photo",
+    "linear_light",
+    "read_photo",
+    "srgb_to_linear",
+]
 
 MAX_MEGAPIXELS = 80
 """Larger pictures are refused before they are decoded."""
@@ -43,7 +53,12 @@ def _table(top: int) -> NDArray[np.float32]:
     return srgb_to_linear(np.arange(top + 1) / top).astype(np.float32)
 
 
-@dataclass(frozen=True, slots=True)
+def linear_light(codes: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """8-bit sRGB codes as linear light in 0..1."""
+    return _table(255)[codes]
+
+
+@dataclass(frozen=True)
 class Photo:
     """An upright picture.
 
@@ -64,6 +79,11 @@ class Photo:
     def top(self) -> int:
         """The largest code a channel can have."""
         return int(np.iinfo(self.encoded.dtype).max)
+
+    @cached_property
+    def small(self) -> SmallCopy:
+        """A copy to find things in, made once."""
+        return SmallCopy.of(self.encoded)
 
     def crop(self, box: Box | None = None) -> NDArray[np.uint8] | NDArray[np.uint16]:
         """The stored codes inside `box`."""

@@ -21,7 +21,6 @@ from wearscope.features.end_view.told import (
 )
 from wearscope.finding import Curve, Finding, Mark
 from wearscope.geometry.scale import Scale
-from wearscope.outline.find import small_copy
 from wearscope.outline.gate import WIDEST_BLUR_PX, exposure_flags
 from wearscope.outline.shape import Outline
 from wearscope.photo.read import Photo
@@ -59,8 +58,7 @@ def look_at_end(
     Of each corner it is measured how far it stands back from where its two edges meet; a proven one is `corner_recession`. The outlines are those of the
     corners in the same order, each with its end edge outside the gash, for notches to be looked for in it (`with_notches`).
     """
-    small, _ = small_copy(photo)
-    flags = exposure_flags(small)
+    flags = exposure_flags(photo.small)
     elsewhere = dict.fromkeys(("corner_radius", "chip_depth_max"), _SIDE_ON)
     try:
         tip = find_tip(photo)

@@ -11,8 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.outline.find import gradients_of, small_copy
 from wearscope.photo.read import Photo
+from wearscope.photo.small import SmallCopy
 from wearscope.subpixel.path import best_path
 from wearscope.subpixel.profile import measure_steps
 
@@ -74,8 +74,8 @@ class Tip:
 
 
 def find_tip(photo: Photo) -> Tip:
-    small, step = small_copy(photo)
-    fine = _sharpness(small)
+    step = photo.small.step
+    fine = _sharpness(photo.small)
     centre, radius = _circle(fine)
     rough = _rays(fine, centre, radius)
     if np.isfinite(rough).mean() < _SEEN:
@@ -88,14 +88,14 @@ def find_tip(photo: Photo) -> Tip:
     return Tip(middle, rho, at, sense, float(np.percentile(rho, 98)), blur)
 
 
-def _sharpness(small: NDArray[np.uint8]) -> NDArray[np.float32]:
+def _sharpness(small: SmallCopy) -> NDArray[np.float32]:
     """The gradient less the most that a wide blur leaves of it nearby: soft edges behind the tip are as steep as before and vanish.
 
     Nearby, for between a sharp edge and a soft one beside it the wide gradient passes through nothing.
     """
-    wide = gradients_of(np.asarray(cv2.GaussianBlur(small, (0, 0), _WIDE_PX), np.uint8)).fine
+    wide = SmallCopy(np.asarray(cv2.GaussianBlur(small.bgr, (0, 0), _WIDE_PX), np.uint8), small.step).slope
     reach = 2 * round(_WIDE_PX) + 1
-    fine = gradients_of(small).fine - cv2.dilate(wide, np.ones((reach, reach), np.uint8))
+    fine = small.slope - cv2.dilate(wide, np.ones((reach, reach), np.uint8))
     return np.asarray(np.maximum(fine, 0.0), np.float32)
 
 
