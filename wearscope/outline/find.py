@@ -73,7 +73,7 @@ def find_outline(photo: Photo, *, form: Form = "corner") -> Outline:
         flags += ("corner_faint",)
     strips = corner_strips(best)
     reach = EDGE_REACH + _MARGIN + 1.5 * max(arm.gap for arm in best.arms)
-    window = Window.around(photo, best.apex, reach, step, best_mix(small.bgr, strips))
+    window = Window.around(photo, best.apex, reach, best_mix(small.bgr, strips))
     pose, edges = locate(window, best, step, any(_share_end_edge(best, other) for other in candidates))
     apex = (np.array(pose.apex_px) - (step - 1) / 2) / step
     strips = beyond(strips, apex, (pose.end_gap_px / step, pose.side_gap_px / step))
@@ -95,7 +95,7 @@ def _nose_outline(photo: Photo, gradients: Gradients, flags: tuple[str, ...]) ->
     best = candidates[0]
     strips = nose_strips(best)
     mask = cutter_mask(small, strips)
-    window = Window.around(photo, best.centre, best.radius + _MARGIN, step, best_mix(small.bgr, strips))
+    window = Window.around(photo, best.centre, best.radius + _MARGIN, best_mix(small.bgr, strips))
     points = window.on_half_level(contour_of(mask, best.points.mean(axis=0), step))
     pose, edge = locate_nose(window, best, step)
     return Outline(points, mask, step, None, flags + edge_flags(edge), window.mix, pose, best.score)

@@ -9,14 +9,19 @@ from numpy.typing import NDArray
 from wearscope.geometry.robust import median
 from wearscope.outline.strips import Strip, values_beside
 from wearscope.photo.read import LUMINANCE, Photo, linear_light
-from wearscope.subpixel.profile import StepFits, measure_steps
+from wearscope.subpixel.profile import StepFits, fit_steps, profile_pixels
 
 __all__ = ["Window", "best_mix"]
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
 Mix = tuple[float, float, float]
 
 _SPACING_PX = 3.0
+_ACROSS = np.arange(-8.0, 8.5)
+"""Where the light across a contour is looked at: two px of the small copy of a usual photo, and the blur of an edge, to both sides."""
+_BESIDE = np.array([-0.5, 0.5])
+"""And along it, in the mean of two pixels: half the noise."""
 _ENOUGH, _CLEARLY_BETTER = 6.0, 2.0
 """Luminance has full resolution in a JPEG, colour has half. Another mix is taken only where the step in luminance
 is less than six times the grain beside it along a quarter of the edges, and it must double that ratio."""
@@ -66,37 +71,55 @@ def _smooth_and_grain(step: Floats) -> tuple[Floats, Floats]:
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """A crop in linear light: `picture` (h, w), `origin` (x, y) of its first pixel, `size` of the whole photo."""
+    """What of a photo lies between `low` and `high` (x, y), in linear light; `mix` as in `best_mix`."""
 
-    picture: NDArray[np.float32]
-    origin: Floats
-    size: tuple[int, int]
+    photo: Photo
+    low: Floats
+    high: Floats
     mix: Mix
 
     @classmethod
-    def around(cls, photo: Photo, place: Floats, reach: float, step: int, mix: Mix) -> "Window":
-        """The window of +-`reach` round `place` (both in px of the small picture, `step` photo px each)."""
-        width, height = photo.size
-        x0, y0 = np.maximum((place - reach) * step, 0).astype(int)
-        x1, y1 = np.minimum((place + reach) * step + 1, (width, height)).astype(int)
-        picture = photo.linear((int(x0), int(y0), int(x1), int(y1)), mix=mix)
-        return cls(picture, np.array([x0, y0], float), photo.size, mix)
+    def around(cls, photo: Photo, place: Floats, reach: float, mix: Mix) -> "Window":
+        """The window of +-`reach` round `place`, both in px of the small copy."""
+        step = photo.small.step
+        low = np.maximum((place - reach) * step, 0.0)
+        return cls(photo, low, np.minimum((place + reach) * step, np.array(photo.size) - 1.0), mix)
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """(width, height) of the whole photo."""
+        return self.photo.size
 
     def steps(self, points: Floats, normals: Floats, half_px: float) -> StepFits:
-        """`measure_steps` at places of the whole photo."""
-        return measure_steps(self.picture, points - self.origin, normals, half_px=half_px)
+        """`measure_steps` at places of the photo."""
+        t, x, y, near = profile_pixels(points, normals, half_px=half_px)
+        width, height = self.size
+        inside = near & (x >= 0) & (y >= 0) & (x < width) & (y < height)
+        light = self._light(np.clip(x, 0, width - 1), np.clip(y, 0, height - 1))
+        return fit_steps(t, np.where(inside, light, np.nan))
 
     def on_half_level(self, contour: Floats) -> Floats:
-        """The contour, evenly spaced; inside the window each point moved to the half level of the local step."""
+        """The contour, evenly spaced; inside the window each point moved along its normal to the half level of the local step."""
         if len(contour) < 8:
             return contour
-        return _on_half_level(self.picture, contour - self.origin) + self.origin
+        points, normals = _evenly(contour)
+        reach = len(_ACROSS) // 2 + 1
+        near = np.all((points > self.low + reach) & (points < self.high - reach), axis=1)
+        place, normal = points[near], normals[near]
+        beside = _BESIDE[:, None, None] * np.stack([-normal[:, 1], normal[:, 0]], axis=1)
+        x, y = (
+            np.rint((place + beside)[..., k, None] + _ACROSS * normal[:, k, None]).astype(int) for k in (0, 1)
+        )
+        t = (x - place[:, :1]) * normal[:, :1] + (y - place[:, 1:]) * normal[:, 1:]
+        points[near] += _to_half_level(t.mean(axis=0), self._light(x, y).mean(axis=0))[:, None] * normal
+        return points
+
+    def _light(self, x: Ints, y: Ints) -> Floats:
+        return self.photo.light_at(x, y, mix=self.mix)
 
 
-def _on_half_level(picture: NDArray[np.float32], contour: Floats) -> Floats:
-    """The contour, evenly spaced, each point moved along its normal to the half level of the local step."""
-    if len(contour) < 8:
-        return contour
+def _evenly(contour: Floats) -> tuple[Floats, Floats]:
+    """The contour smoothed, as evenly spaced points, and the normals there."""
     run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(contour, axis=0).T))])
     kernel = cv2.getGaussianKernel(9, 2.0).ravel()
     smooth = np.stack(
@@ -106,21 +129,20 @@ def _on_half_level(picture: NDArray[np.float32], contour: Floats) -> Floats:
     points = np.stack([np.interp(s, run, smooth[:, 0]), np.interp(s, run, smooth[:, 1])], axis=1)
     tangent = np.gradient(points, axis=0)
     tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
-    normals = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
-    t = np.arange(-8.0, 8.5)
-    x = (points[:, 0, None] + t * normals[:, :1]).astype(np.float32)
-    y = (points[:, 1, None] + t * normals[:, 1:]).astype(np.float32)
-    values = cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return points, np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
+
+
+def _to_half_level(t: Floats, values: Floats) -> Floats:
+    """Where each profile (n, m) crosses the half level of its ends nearest to its middle; 0 where it does not."""
     before, after = (np.sort(end, axis=1)[:, 1:3].mean(axis=1) for end in (values[:, :4], values[:, -4:]))
     half = 0.5 * (before + after)
     rising = (values - half[:, None]) * np.sign(after - before)[:, None] > 0
     crossing = rising[:, 1:] & ~rising[:, :-1]
-    distance = np.where(crossing, np.abs(t[:-1] + 0.5), np.inf)
+    distance = np.where(crossing, np.abs(t[:, :-1] + t[:, 1:]) / 2, np.inf)
     k = np.argmin(distance, axis=1)
-    rows = np.arange(len(points))
+    rows = np.arange(len(t))
     low, high = values[rows, k], values[rows, k + 1]
-    at = t[k] + (half - low) / np.where(np.abs(high - low) > 1e-9, high - low, 1.0)
-    height, width = picture.shape
-    inside = np.all((points > 8) & (points < (width - 9, height - 9)), axis=1)
-    shift = np.where(inside & np.isfinite(distance[rows, k]), np.clip(at, -8, 8), 0.0)
-    return np.asarray(points + shift[:, None] * normals)
+    at = t[rows, k] + (half - low) / np.where(np.abs(high - low) > 1e-9, high - low, 1.0) * (
+        t[rows, k + 1] - t[rows, k]
+    )
+    return np.where(np.isfinite(distance[rows, k]), at, 0.0)

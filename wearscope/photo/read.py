@@ -103,6 +103,12 @@ class Photo:
         out = np.asarray(cv2.transform(self.linear_bgr(box), np.array([mix], np.float32)), np.float32)
         return out.reshape(out.shape[:2])
 
+    def light_at(
+        self, x: NDArray[np.intp], y: NDArray[np.intp], *, mix: tuple[float, float, float] = LUMINANCE
+    ) -> NDArray[np.float64]:
+        """As `linear`, of some pixels inside the picture alone."""
+        return np.asarray(_table(self.top)[self.encoded[y, x]] @ np.array(mix))
+
     def grey(self) -> NDArray[np.uint8]:
         """sRGB-coded grey, 8 bit, shape (h, w): for finding things, not for measuring them."""
         picture = self.encoded if self.encoded.dtype == np.uint8 else (self.encoded >> 8).astype(np.uint8)

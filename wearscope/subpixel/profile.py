@@ -9,9 +9,10 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["StepFits", "fit_steps", "measure_steps", "sample_profiles"]
+__all__ = ["StepFits", "fit_steps", "measure_steps", "profile_pixels", "sample_profiles"]
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
 _ROUNDS, _SCALED = 10, 6
 """The place is found in two or three rounds; the scatter, which says what counts as an outlier, in twice as many."""
 _FEWEST = 6
@@ -52,12 +53,25 @@ def sample_profiles(
 ) -> tuple[Floats, Floats]:
     """Grey values of the pixels on short lines across an edge; nothing is interpolated.
 
-    `picture` (h, w) float32, linear light; `points_px` (n, 2) x and y; `normals` (n, 2) unit vectors.
-    Each profile is the piece of the pixel row or column nearest to its point, whichever runs more nearly
-    along the normal. Returns t (n, m), each pixel's distance from the point along the normal (ascending,
-    from about -half_px to half_px), and the values (n, m), NaN outside the picture.
+    `picture` (h, w) float32, linear light; the rest as in `profile_pixels`. Returns t and the values (n, m), NaN outside the picture.
     """
+    t, x, y, near = profile_pixels(points_px, normals, half_px=half_px)
     height, width = picture.shape
+    inside = near & (x >= 0) & (y >= 0) & (x < width) & (y < height)
+    values = picture[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)].astype(np.float64)
+    values[~inside] = np.nan
+    return t, values
+
+
+def profile_pixels(
+    points_px: Floats, normals: Floats, *, half_px: float
+) -> tuple[Floats, Ints, Ints, NDArray[np.bool_]]:
+    """The pixels on short lines across an edge.
+
+    `points_px` (n, 2) x and y; `normals` (n, 2) unit vectors. Each profile is the piece of the pixel row or column nearest to its point,
+    whichever runs more nearly along the normal. Returns t (n, m), each pixel's distance from the point along the normal (ascending),
+    x and y of the pixels, and whether t is within `half_px`.
+    """
     along = np.where(np.abs(normals[:, 0]) >= np.abs(normals[:, 1]), 0, 1)
     row = np.arange(len(points_px))
     cosine = normals[row, along]
@@ -67,10 +81,7 @@ def sample_profiles(
     x = nearest[:, 0, None] + np.where(along[:, None] == 0, steps, 0)
     y = nearest[:, 1, None] + np.where(along[:, None] == 1, steps, 0)
     t = (x - points_px[:, 0, None]) * normals[:, 0, None] + (y - points_px[:, 1, None]) * normals[:, 1, None]
-    inside = (x >= 0) & (y >= 0) & (x < width) & (y < height)
-    values = picture[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)].astype(np.float64)
-    values[~inside | (np.abs(t) > half_px)] = np.nan
-    return t, values
+    return t, x, y, np.abs(t) <= half_px
 
 
 def _start(t: Floats, values: Floats, used: NDArray[np.bool_]) -> Floats:
