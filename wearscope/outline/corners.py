@@ -121,19 +121,22 @@ def _support(arm: Arm, spans: Floats, lengths: Floats) -> float:
     return arm.length + float(lengths[beyond].sum())
 
 
-def _strip(
-    gradient: NDArray[np.float32], arm: Arm, outward: float, offsets: Floats, cap: float
-) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    """Values (n, m) at `offsets` (m,) from the arm, positive on the outside, and whether they lie in the picture; 0 where not."""
+def _along(arm: Arm, cap: float) -> tuple[Floats, Floats]:
+    """Places (n, 2) every 2 px along an arm, and the normals there."""
     steps = np.diff(arm.points, axis=0)
     length = np.hypot(*steps.T)
     run = np.concatenate([[0.0], np.cumsum(length)])
     s = np.arange(0.0, min(run[-1], cap), 2.0)
     k = np.clip(np.searchsorted(run, s, side="right") - 1, 0, len(steps) - 1)
     u = steps[k] / np.maximum(length[k], 1e-9)[:, None]
-    place = arm.points[k] + (s - run[k])[:, None] * u
-    x = (place[:, :1] - offsets * outward * u[:, 1:]).astype(np.float32)
-    y = (place[:, 1:] + offsets * outward * u[:, :1]).astype(np.float32)
+    return arm.points[k] + (s - run[k])[:, None] * u, np.stack([-u[:, 1], u[:, 0]], axis=1)
+
+
+def _strip(
+    gradient: NDArray[np.float32], places: Floats, normals: Floats, offsets: Floats
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Values (n, m) at `offsets` (m,) from some places, and whether they lie in the picture; 0 where not."""
+    x, y = ((places[:, k, None] + offsets * normals[:, k, None]).astype(np.float32) for k in (0, 1))
     height, width = gradient.shape
     inside = (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
     return np.asarray(cv2.remap(gradient, x, y, cv2.INTER_LINEAR) * inside, np.float32), inside
@@ -160,12 +163,12 @@ def clearness(gradients: Gradients, arm: Arm, outward: float, cap: float) -> tup
 
     Sharpness is the ratio of fine to coarse gradient: 2.5 for a step in focus, towards 1 for a blurred one.
     """
-    values, inside = _strip(gradients.fine, arm, outward, np.arange(-3.0, 22.0), cap)
+    places, normals = _along(arm, cap)
+    values, inside = _strip(gradients.fine, places, normals, outward * np.arange(-3.0, 22.0))
     on_edge = median(values[:, :7].max(axis=1))
     seen = int(inside[:, 8:].sum())
     outside = float(values[:, 8:].sum()) / seen if seen > 20 else np.inf
-    half = replace(arm, points=(arm.points - 0.5) / 2)
-    soft, _ = _strip(gradients.coarse, half, outward, np.arange(-1.5, 1.6, 0.5), cap / 2)
+    soft, _ = _strip(gradients.coarse, (places - 0.5) / 2, normals, np.arange(-1.5, 1.6, 0.5))
     on_soft = max(median(soft.max(axis=1)), 1e-6)
     sharpness = min(max(on_edge / on_soft, 1.0), 2.5) / 2.5
     return on_edge / (outside + 0.3 * gradients.noise + 0.2), sharpness

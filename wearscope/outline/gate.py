@@ -51,8 +51,9 @@ def _median(values: NDArray[np.float64]) -> float:
 
 def exposure_flags(small: SmallCopy) -> tuple[str, ...]:
     """Flags of the whole picture, whether or not there is a cutter in it."""
-    code = 255 * (1.055 * DARKEST_LIGHT ** (1 / 2.4) - 0.055)  # sRGB
-    return ("underexposed",) if np.mean(small.grey >= code) < BRIGHTEST_SHARE else ()
+    code = np.uint8(np.ceil(255 * (1.055 * DARKEST_LIGHT ** (1 / 2.4) - 0.055)))  # sRGB
+    bright = np.count_nonzero(small.grey >= code)
+    return ("underexposed",) if bright < BRIGHTEST_SHARE * small.grey.size else ()
 
 
 def edge_flags(*edges: EdgeView) -> tuple[str, ...]:
