@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from wearscope.outline.corners import Arm, Gradients, clearness
 from wearscope.photo.small import SmallCopy
 
-__all__ = ["NoseCandidate", "nose_candidates"]
+__all__ = ["WIDEST_GAP", "NoseCandidate", "nose_candidates"]
 
 Floats = NDArray[np.float64]
 
@@ -19,7 +19,8 @@ _CELL = 3
 """Votes are counted in cells of this many px: a radius off by half a step moves the centre less than one cell."""
 _LEAST_ARC = np.radians(50.0)
 """A shorter arc says little about its radius: sd(R) grows with the inverse square of the angle."""
-_WIDEST_GAP = np.radians(8.0)
+WIDEST_GAP = np.radians(8.0)
+"""Over a wider one an arc is not carried on: dust and chips are narrower. Over one as wide it may run on beyond where it ends."""
 _LOOKED_AT = 12
 _ROUNDING = 0.5
 """Slope (grey levels per px) that rounding to whole levels makes of nothing."""
@@ -90,7 +91,7 @@ def _arc(place: Floats, normal: Floats, centre: Floats, radius: float) -> tuple[
     if len(angle) < 8:
         return None
     around = np.concatenate([angle, angle + 2 * np.pi])
-    breaks = np.flatnonzero(np.diff(around) > _WIDEST_GAP)
+    breaks = np.flatnonzero(np.diff(around) > WIDEST_GAP)
     edges = np.concatenate([[-1], breaks, [len(around) - 1]])
     k = int(np.argmax(around[edges[1:]] - around[edges[:-1] + 1]))
     first, last = around[edges[k] + 1], around[edges[k + 1]]

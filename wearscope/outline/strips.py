@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.outline.corners import CornerCandidate, run_along, split_arms
-from wearscope.outline.nose import NoseCandidate
+from wearscope.outline.nose import WIDEST_GAP, NoseCandidate
 
 __all__ = ["Strip", "beyond", "corner_strips", "nose_strips", "values_beside"]
 
@@ -51,10 +51,11 @@ def beyond(strips: list[Strip], apex: Floats, gaps: tuple[float, float]) -> list
 
 
 def nose_strips(nose: NoseCandidate) -> list[Strip]:
-    """The curve of a round end."""
+    """The curve of a round end, but for its ends, where it may run on beyond what is round."""
     steps = np.diff(nose.points, axis=0)
     run = np.concatenate([[0.0], np.cumsum(np.hypot(*steps.T))])
-    s = np.arange(0.0, run[-1], 1.0)
+    beyond_it = WIDEST_GAP * nose.radius
+    s = np.arange(beyond_it, run[-1] - beyond_it, 1.0)
     points = np.stack([np.interp(s, run, nose.points[:, k]) for k in (0, 1)], axis=1)
     tangents = np.gradient(points, axis=0)
     tangents /= np.maximum(np.hypot(*tangents.T), 1e-9)[:, None]

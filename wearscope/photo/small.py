@@ -36,10 +36,6 @@ class SmallCopy:
             return cls(picture, 1)
         size = (width // step, height // step)
         whole = picture[: size[1] * step, : size[0] * step]  # a whole ratio is many times quicker
-        if (
-            step == 3
-        ):  # the means of all 3 x 3, and of these the middle ones: the same, in two thirds of the time
-            return cls(np.asarray(cv2.resize(cv2.blur(whole, (3, 3)), size), np.uint8), step)
         return cls(np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8), step)
 
     @property
