@@ -17,14 +17,14 @@ from wearscope.outline.gate import edge_flags, exposure_flags
 from wearscope.outline.mask import contour_of, cutter_mask
 from wearscope.outline.nose import nose_candidates
 from wearscope.outline.pose import EDGE_REACH, locate, locate_nose
-from wearscope.outline.segments import link_segments, straight_segments
+from wearscope.outline.segments import coarse_segments, link_segments, straight_segments
 from wearscope.outline.shape import Outline
 from wearscope.outline.strips import beyond, corner_strips, nose_strips
 from wearscope.outline.window import Window, best_mix
 from wearscope.photo.read import Photo
 from wearscope.photo.small import SmallCopy
 
-__all__ = ["Form", "find_outline"]
+__all__ = ["PLAIN", "Form", "find_outline"]
 
 Floats = NDArray[np.float64]
 Form = Literal["corner", "point", "nose"]
@@ -35,6 +35,8 @@ edge between them, score 320."""
 _FAINT = 700.0
 """Of corners with a lower score nothing good is believed: two sharp edges of 150 px at three times their ground score 700. On paper as grey as
 the cutter grinding lines score up to this."""
+PLAIN = 1200.0
+"""Score of two edges that meet, four times as steep as their ground and 150 px long (a quarter of the small picture)."""
 _LONG_EDGE = 80.0
 """An edge of this length (small picture) is a cutter's, not the flank of a chip."""
 _TOO_MANY = 4
@@ -61,11 +63,9 @@ def find_outline(photo: Photo, *, form: Form = "corner") -> Outline:
     gradients = Gradients.of(small)
     if form == "nose":
         return _nose_outline(photo, gradients, flags)
-    chains = link_segments(straight_segments(small))
-    candidates = corner_candidates(chains, gradients, square=form == "corner")
+    candidates = _corners(small, gradients, square=form == "corner")
     if not candidates or candidates[0].score < _WEAKEST:
         return _nothing(small, flags)
-    candidates = _as_it_lies(candidates)
     best = _rake_side(candidates)
     if _another_cutter(best, candidates):
         flags += ("several_cutters",)
@@ -80,6 +80,16 @@ def find_outline(photo: Photo, *, form: Form = "corner") -> Outline:
     mask = cutter_mask(small, strips)
     points = window.on_half_level(contour_of(mask, best.apex, step))
     return Outline(points, mask, step, pose, flags + edge_flags(*edges), window.mix, score=best.score)
+
+
+def _corners(small: SmallCopy, gradients: Gradients, *, square: bool) -> list[CornerCandidate]:
+    """Candidates as they are seen with half as many pixels each way; where none of these is plain and alone, with all pixels."""
+    coarse = coarse_segments(small)
+    candidates = _as_it_lies(corner_candidates(link_segments(coarse), gradients, square=square))
+    if candidates and candidates[0].score > PLAIN and not _another_cutter(_rake_side(candidates), candidates):
+        return candidates
+    chains = link_segments(straight_segments(small, coarse))
+    return _as_it_lies(corner_candidates(chains, gradients, square=square))
 
 
 def _nothing(small: SmallCopy, flags: tuple[str, ...]) -> Outline:
@@ -130,8 +140,8 @@ def _as_it_lies(candidates: list[CornerCandidate]) -> list[CornerCandidate]:
     Both side edges then run the same way, about as long as the end edge or longer; the flanks of a chip are shorter than its mouth.
     """
     across = [replace(c, lying=True) for c in candidates]
-    best = across[0]
     for other in across[1:]:
+        best = across[0]
         if other.score > _EQUAL * best.score and _share_end_edge(best, other):
             sides = [split_arms(c)[1] for c in (best, other)]
             wide = float(np.hypot(*(other.apex - best.apex)))

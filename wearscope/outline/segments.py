@@ -1,9 +1,9 @@
 """Straight pieces of sharp edges in a picture, linked end to end into long gentle curves.
 
 The pieces come from OpenCV's line segment detector (Grompone von Gioi et al., "LSD", IPOL 2012), which
-decides by a number of false alarms and so needs no contrast threshold. It looks at the lightness, and at
-half that size at lightness and the two opponent colours (grain averages out; a violet cutter on grey
-paper differs in colour only).
+decides by a number of false alarms and so needs no contrast threshold. It looks at lightness and the two opponent
+colours with half as many pixels each way (grain averages out; a violet cutter on grey paper differs in colour only), and
+at the grey of all.
 """
 
 from dataclasses import dataclass
@@ -14,11 +14,13 @@ from numpy.typing import NDArray
 
 from wearscope.photo.small import SmallCopy
 
-__all__ = ["Chain", "link_segments", "straight_segments"]
+__all__ = ["Chain", "coarse_segments", "link_segments", "straight_segments"]
 
 Floats = NDArray[np.float64]
 
 _LSD_SCALE = 0.8
+_SHORTEST, _MOST = 10.0, 400
+"""Segments that are looked at: in px of the small picture, and how many."""
 _MOST_COLOUR_GAIN = 6.0
 _QUIET = 1.5
 """Opponent colours hardly move on metal: they are spread before the detector, but only so far that their
@@ -67,24 +69,27 @@ def _spread(colour: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.asarray(cv2.convertScaleAbs(colour, alpha=gain, beta=128 * (1 - gain)), np.uint8)
 
 
-def straight_segments(small: SmallCopy, *, shortest: float = 10.0) -> Floats:
-    """Segments (n, 4) as x1, y1, x2, y2 of a small copy, longest first, without doubles."""
+def coarse_segments(small: SmallCopy) -> Floats:
+    """As `straight_segments`, with half as many pixels each way."""
     lightness, a, b = small.half_tones
-    found = [_detect(small.grey, shortest)]
-    for channel in (lightness, _spread(a), _spread(b)):
-        found.append(_detect(channel, shortest / 2) * 2 + 0.5)
-    segments = np.concatenate(found)
-    lengths = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
-    return _without_doubles(segments[np.argsort(-lengths)][:400])
+    found = [_detect(tone, _SHORTEST / 2) * 2 + 0.5 for tone in (lightness, _spread(a), _spread(b))]
+    return _without_doubles(np.concatenate(found))
+
+
+def straight_segments(small: SmallCopy, coarse: Floats | None = None) -> Floats:
+    """Segments (n, 4) as x1, y1, x2, y2 of a small copy, longest first, without doubles. `coarse`: the coarse ones, where they are known."""
+    coarse = coarse_segments(small) if coarse is None else coarse
+    return _without_doubles(np.concatenate([_detect(small.grey, _SHORTEST), coarse]))
 
 
 def _without_doubles(segments: Floats) -> Floats:
-    """Drop a segment that lies on a longer one (the same edge seen in another channel)."""
+    """The longest first; without those that lie on a longer one (the same edge seen in another channel)."""
+    length = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
+    order = np.argsort(-length)[:_MOST]
+    segments, length = segments[order], length[order]
     kept: list[int] = []
     start, end = segments[:, :2], segments[:, 2:]
-    direction = end - start
-    length = np.hypot(*direction.T)
-    direction = direction / np.maximum(length, 1e-9)[:, None]
+    direction = (end - start) / np.maximum(length, 1e-9)[:, None]
     covered = np.zeros(len(segments), bool)
     for i in range(len(segments)):
         if covered[i]:

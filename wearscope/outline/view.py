@@ -11,6 +11,7 @@ import numpy as np
 
 from wearscope.outline.bar import NotABar, find_bar
 from wearscope.outline.edge_view import GRAIN_PX, parting_line
+from wearscope.outline.find import PLAIN
 from wearscope.outline.gate import WIDEST_BLUR_PX
 from wearscope.outline.shape import Outline
 from wearscope.photo.read import Photo
@@ -25,9 +26,9 @@ _CROSSING = 99.9
 _BLURRED = 0.3
 """The shank behind a tip is many depths of field away: of its border hardly a tenth is left of the slope of an edge in focus. The sides of a
 cutter that leans out of focus towards the frame keep half of it, or the corner cannot be measured either."""
-_PLAIN, _PLAINEST = 1200.0, 4000.0
-"""Scores of two edges that meet, four times as steep as their ground: 150 px long (a quarter of the small picture), and across all of it and steeper
-still. Grinding lines and broken stretches of a single edge make corners too, of shorter, fainter edges."""
+_PLAINEST = 4000.0
+"""Score of a corner more than plain: of edges across all of the small picture, and steeper still. Grinding lines and broken stretches of a
+single edge make corners too, of shorter, fainter edges."""
 _PARTED, _WHOLLY = 5 / 6, 11 / 12
 """A line through a corner in the middle of the frame scores 2/3 at best (a third of the ground lies on its wrong side), along an edge
 through the picture 1. Halfway is enough where no plain corner is seen, three quarters of the way where one is: grinding lines that meet the edge look like one."""
@@ -49,7 +50,7 @@ def is_edge(photo: Photo, outline: Outline) -> bool:
     """Does one line part rough from smooth, and is what was found at a corner, if anything, no plain one?"""
     if outline.score > _PLAINEST:
         return False
-    return _parting(photo.small) > (_PARTED if outline.score < _PLAIN else _WHOLLY)
+    return _parting(photo.small) > (_PARTED if outline.score < PLAIN else _WHOLLY)
 
 
 def _parting(small: SmallCopy) -> float:
