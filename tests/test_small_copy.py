@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from wearscope.geometry.robust import median
+from wearscope.outline.segments import straight_segments
 from wearscope.photo.read import Photo
 from wearscope.photo.small import SmallCopy, steepest
 
@@ -54,6 +55,29 @@ def test_a_border_of_colour_alone_has_a_slope() -> None:
     steepest_there = small.slope[40, 50:70].max()
     assert 0.5 < steepest_there / (step / np.sqrt(2 * np.pi * (1 + 0.5))) < 1.3
     assert small.slope[40, :50].max() < 0.2 * steepest_there
+
+
+def test_light_of_single_pixels_is_that_of_the_picture() -> None:
+    rng = np.random.default_rng(5)
+    photo = Photo("drawn", "0" * 64, coloured(rng, 40, 60))
+    x, y = rng.integers(0, 60, (7, 3)), rng.integers(0, 40, (7, 3))
+    mix = (0.5, -0.3, 0.2)
+    assert photo.light_at(x, y) == pytest.approx(photo.linear()[y, x], abs=1e-6)
+    assert photo.light_at(x, y, mix=mix) == pytest.approx(photo.linear(mix=mix)[y, x], abs=1e-6)
+
+
+@pytest.mark.parametrize("colour", [(60, 60, 60), (210, 200, 225), (150, 114, 86)])
+def test_quiet_ground_around_moves_no_segment(colour: tuple[int, int, int]) -> None:
+    """The detector is given only what is steep anywhere; a corner in grey, or in colour alone, is seen alike in a larger picture."""
+    near = np.full((200, 240, 3), 110, np.uint8)
+    cv2.fillPoly(near, [np.array([[0, 40], [150, 20], [170, 199], [0, 199]])], colour)
+    far = cv2.copyMakeBorder(near, 60, 0, 0, 80, cv2.BORDER_REPLICATE)
+    seen, seen_far = (
+        straight_segments(SmallCopy(cv2.GaussianBlur(picture, (0, 0), 0.8), 1)) for picture in (near, far)
+    )
+    assert len(seen) >= 2
+    moved = seen + np.array([0, 60, 0, 60])
+    assert np.array(sorted(moved.tolist())) == pytest.approx(np.array(sorted(seen_far.tolist())), abs=0.6)
 
 
 @pytest.mark.parametrize("count", [1, 2, 7, 30])
