@@ -359,7 +359,7 @@ class Openings:
 
     `place_px` is how far it reaches from the course (NaN where the cutter never begins), `sure_px` how far it is ground without doubt;
     `step` the difference of light found at the border, `departure` how far the light within lies from the ground's beside (NaN: nothing
-    lies within). `border` (4, columns) is the light's distance from the ground's at -3, -1.5, 1.5 and 4.5 blurs from the border.
+    lies within). `border` (3, columns) is the light's distance from the ground's at -3, -1.5 and 1.5 blurs from the border.
     """
 
     place_px: Floats
@@ -396,7 +396,7 @@ def follow_openings(strip: Strip, ground: Ground, *, begin_px: Floats, blur_px: 
             level, noise = _ground_within(strip, smooth, level, reached, blur_px, noise)
     fine = _smoothed(strip.light, 0.5 * blur_px)
     place, step = _half_level(np.abs(fine - level), row, blur_px)
-    rows = np.rint(place + blur_px * np.array([[-3.0], [-1.5], [1.5], [4.5]])).astype(int)
+    rows = np.rint(place + blur_px * np.array([[-3.0], [-1.5], [1.5]])).astype(int)
     border = np.abs(np.take_along_axis(fine, np.clip(rows, 0, len(fine) - 1), axis=0) - ground.level)
     first = float(strip.d_px[0])
     place = np.where(found, place + first, np.nan)
