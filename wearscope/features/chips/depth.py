@@ -50,7 +50,7 @@ def contour_chip(seen: SeenEdge, a: int, b: int, sign: float) -> Chip:
         "baseline": float(line.uncertainty(place)[0]),
         # the blurred picture does not tell a pointed tip from a round one, nor the corner of a floor
         "blur": float(np.hypot(0.4 * (depth - flat), _TIP * min(abs(depth), blur))),
-        "form": 0.5 * float(seen.doubt[a + k]),
+        "form": 0.5 * (float(seen.doubt[a + k]) + _spike(sign * sharp[inner], depth, blur)),
     }
     deepest = seen.frame.to_photo(place, line(place) + sign * depth)[0]
     return Chip(
@@ -186,12 +186,14 @@ def _behind(chip: Chip, strip: Strip, contour: Floats, blur: float) -> tuple[flo
 
 
 def _less_hollow(chip: Chip, contour: Floats, hollow: float) -> Chip:
-    """A chip on its contour, where a broken hollow behind it may be taken for ground: `hollow` is how likely a narrow tip is a place of it."""
+    """A chip on its contour, where a broken hollow behind it may be taken for ground: of a narrow tip before one that looks just like it
+    (`hollow` 1) nobody can tell which it is, and one chance is as good as the other."""
+    false = 0.5 * hollow
     kernel = np.ones((1, max(1, round(chip.length_px / _NARROW))), np.uint8)
     floor = cv2.morphologyEx(contour[None, :].astype(np.float32), cv2.MORPH_OPEN, kernel)
     tip = max(0.0, chip.depth_px - float(floor.max()))
-    u_depth = {**chip.u_depth_px, "hollow": tip * float(np.sqrt(hollow * (1 - hollow)))}
-    return replace(chip, depth_px=chip.depth_px - hollow * tip, u_depth_px=u_depth)
+    u_depth = {**chip.u_depth_px, "hollow": tip * float(np.sqrt(false * (1 - false)))}
+    return replace(chip, depth_px=chip.depth_px - false * tip, u_depth_px=u_depth)
 
 
 def _deepest(offset: Floats, inner: slice, noise: float, blur: float) -> tuple[int, float, float]:
@@ -211,3 +213,14 @@ def _deepest(offset: Floats, inner: slice, noise: float, blur: float) -> tuple[i
         widest *= 1.6
         k, depth = int(np.argmax(smooth)), float(np.max(smooth))
     return k, depth, widest
+
+
+def _spike(offset: Floats, depth: float, blur: float) -> float:
+    """By how much the deepest place of a deep chip goes beyond what is three blurs wide: it may be a dark wall behind the chip."""
+    if depth < NEAR * blur:
+        return 0.0
+    kernel = np.ones((1, max(1, round(3 * blur))), np.uint8)
+    floor = cv2.morphologyEx(
+        offset[None, :].astype(np.float32), cv2.MORPH_OPEN, kernel, borderType=cv2.BORDER_REPLICATE
+    )
+    return max(0.0, depth - float(floor.max()))
