@@ -116,7 +116,6 @@ class Solution:
     weight: Floats
     variance: Floats
     held: Floats
-    cost: float
     converged: bool
 
     @cached_property
@@ -464,7 +463,6 @@ def solve(
         weight,
         _noise(now.share, residual, counts, 1e-4 * contrast),
         held * (contrast / jump_now) ** 2,
-        objective.cost(now),
         converged,
     )
 
