@@ -63,7 +63,8 @@ def _neighbours(solution: Solution, reach: int) -> tuple[NDArray[np.int64], NDAr
     flat = at[:, 1] * width + at[:, 0]
     pixel = np.full(width * height, len(flat), np.int32)
     pixel[flat] = np.arange(len(flat), dtype=np.int32)
-    lags = np.array([(y, x) for y in range(reach + 1) for x in range(-reach, reach + 1) if (y, x) > (0, 0)])
+    span = range(-reach, reach + 1)
+    lags = np.array([(y, x) for y in span for x in span if (y, x) > (0, 0) and math.hypot(y, x) <= reach])
     return lags, pixel[flat + (lags @ [width, 1])[:, None]]
 
 

@@ -175,9 +175,10 @@ def strip_pixels(
 ) -> Pixels:
     """Pixels within `half_px` (outside, inside) of the outline, up to `reach_px` along (end edge, side edge) from the apex.
 
-    `deepest`: the corner may be rounded up to this
-    radius (px), and the strip holds that outline too.
+    `deepest`: the corner may be rounded up to this radius (px), and the strip holds that outline too.
     """
+    import cv2
+
     outside, inside = half_px if isinstance(half_px, tuple) else (half_px, half_px)
     height, width = picture.shape
     apex = np.array([wedge.x, wedge.y])
@@ -187,17 +188,23 @@ def strip_pixels(
             for r, a in zip(reach_px, (wedge.end_angle, wedge.side_angle), strict=True)
         ]
     )
-    corners = np.vstack([apex, ends])
-    bulge = outside + 2 + max(abs(wedge.end_bend) * reach_px[0] ** 2, abs(wedge.side_bend) * reach_px[1] ** 2)
-    x0, y0 = np.maximum(np.floor(corners.min(axis=0) - bulge), 0).astype(int)
-    x1, y1 = np.minimum(np.ceil(corners.max(axis=0) + bulge) + 1, [width, height]).astype(int)
     deepest = max(deepest, wedge.radius)
-    sin, cos = math.sin(wedge.half_angle), math.cos(wedge.half_angle)
-    x, y = np.arange(x0, x1) - wedge.x, (np.arange(y0, y1) - wedge.y)[:, None]
-    t, depth = (x * a + y * b for a, b in (wedge.across, wedge.bisector))
-    roughly = depth * sin - np.abs(t) * cos
-    ys, xs = np.nonzero((roughly > -bulge) & (roughly < bulge - outside + inside + deepest * (1 - sin)))
-    xs, ys = xs + x0, ys + y0
+    bend = max(abs(wedge.end_bend) * reach_px[0] ** 2, abs(wedge.side_bend) * reach_px[1] ** 2)
+    beside = max(outside, inside) + bend + 2
+    low = np.maximum(np.floor(np.minimum(apex, ends.min(axis=0)) - beside), 0).astype(int)
+    high = np.minimum(np.ceil(np.maximum(apex, ends.max(axis=0)) + beside) + 1, [width, height]).astype(int)
+    roughly = np.zeros(np.maximum(high - low, 1)[::-1], np.uint8)
+    gone = deepest / math.tan(wedge.half_angle)
+    tangent = apex + gone * (ends - apex) / np.maximum(np.array(reach_px), 1e-9)[:, None]
+    corner = np.round(np.vstack([apex, tangent]) - low).astype(np.int32)
+    cv2.fillConvexPoly(roughly, corner, 1)
+    for end in np.round(ends - low).astype(np.int32):
+        cv2.line(roughly, corner[0].tolist(), end.tolist(), 1, 2 * math.ceil(beside))
+    cv2.circle(roughly, corner[0].tolist(), math.ceil(beside / math.sin(wedge.half_angle)), 1, cv2.FILLED)
+    ys, xs = np.nonzero(roughly)
+    xs, ys = xs + low[0], ys + low[1]
+    within = (xs < width) & (ys < height)
+    xs, ys = xs[within], ys[within]
     points = np.stack([xs, ys], axis=1).astype(np.float64)
     distance, along = outline_distance(wedge, points)
     t = (points - apex) @ wedge.across
