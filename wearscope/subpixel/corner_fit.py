@@ -28,6 +28,8 @@ __all__ = ["TUKEY", "Design", "Solution", "approach", "counting", "on_edge", "so
 Floats = NDArray[np.float64]
 TUKEY = 6.0
 """Residuals beyond this many standard deviations do not count (99 % efficient on clean Gaussian noise)."""
+_BLUR_FORMS = (8, 9)
+"""The fields of `Wedge` whose derivatives always come together."""
 _RIDGE = 1e-11
 """What the picture does not tell stays where it is."""
 _TRANSITION = 0.03
@@ -125,7 +127,9 @@ class Solution:
 
     def slopes(self, fields: Sequence[int]) -> Floats:
         """How the values follow these fields of the wedge, free or held (n, k)."""
-        found = rounded_wedge(self.wedge, self.pixels.points, wanted=fields, how=QUICK).slopes.T
+        found = self.by_field
+        if not set(fields) <= {*self.active, *(_BLUR_FORMS if set(_BLUR_FORMS) & set(self.active) else ())}:
+            found = rounded_wedge(self.wedge, self.pixels.points, wanted=fields, how=QUICK).slopes.T
         return np.asarray((self.jump * found[list(fields)]).T)
 
     @cached_property
@@ -267,7 +271,12 @@ def _noise(share: Floats, residual: Floats, counts: NDArray[np.bool_], floor: fl
 
 
 def _start_levels(pixels: Pixels, share: Floats) -> Floats:
-    """Levels by plain least squares, each side from the pixels that mostly show it."""
+    """Levels by plain least squares, each side from the pixels that mostly show it; where they are planes already, no hats yet."""
+    plane = len(pixels.basis)
+    if pixels.hats and plane > 1:
+        levels = np.zeros_like(pixels.freedom)
+        levels[:, :plane] = _start_levels(replace(pixels, hats=None), share)
+        return levels
     design = Design(pixels, share, np.empty((0, len(share))))
     normal = design.normal(np.ones(len(share)))
     ridge = np.tile([1e-9, *([1e-3] * (design.count // 2 - 1))], 2) * len(share)
@@ -394,7 +403,7 @@ def solve(
     levels: Floats | None = None,
     robust: bool = True,
     rounds: int = 12,
-    tolerance: float = 0.2,
+    tolerance: float = 0.25,
     largest_blur: float = 40.0,
     near: tuple[Wedge, float] | None = None,
 ) -> Solution:
