@@ -49,7 +49,7 @@ class Design:
         level = even + (self._hats.count if self._hats else 0)
         starts = (p, p + level)
         self._dense = np.concatenate([np.arange(p), *(np.arange(s, s + even) for s in starts)])
-        self._sparse = [np.arange(s + even, s + level) for s in starts]
+        self._sparse = [slice(s + even, s + level) for s in starts]
         self.count = p + 2 * level
 
     def normal(self, weight: Floats) -> Floats:
@@ -62,10 +62,10 @@ class Design:
         out[np.ix_(self._dense, self._dense)] = dense
         for i, (here, side) in enumerate(zip(self._sparse, self._sides, strict=True)):
             across = self._hats.gathered((weighted * side).T)
-            out[np.ix_(here, self._dense)], out[np.ix_(self._dense, here)] = across, across.T
+            out[here, self._dense], out[self._dense, here] = across, across.T
             for there, other in list(zip(self._sparse, self._sides, strict=True))[i:]:
                 block = self._hats.products(weight * side * other)
-                out[np.ix_(here, there)], out[np.ix_(there, here)] = block, block.T
+                out[here, there], out[there, here] = block, block.T
         return out
 
     def gathered(self, values: Floats) -> Floats:

@@ -59,8 +59,11 @@ class Hats:
 
     @cached_property
     def _pairs(self) -> tuple[NDArray[np.int64], Floats]:
-        pair = self.column[:, :, None] * self.count + self.column[:, None, :]
-        return pair.ravel(), self.value[:, :, None] * self.value[:, None, :]
+        first, second = np.triu_indices(self.column.shape[1])
+        pair = self.column[:, first] * self.count + self.column[:, second]
+        return pair.ravel(), self.value[:, first] * self.value[:, second] * np.where(
+            first == second, 0.5, 1.0
+        )
 
     def times(self, coefficients: Floats) -> Floats:
         """The sum of columns: (n, k) for coefficients (count, k)."""
@@ -73,8 +76,9 @@ class Hats:
     def products(self, weight: Floats) -> Floats:
         """Products of the columns with each other, weighted (n,): (count, count)."""
         at, value = self._pairs
-        sums = np.bincount(at, (value * weight[:, None, None]).ravel(), self.count**2)
-        return np.asarray(sums.reshape(self.count, self.count), np.float64)
+        sums = np.bincount(at, (value * weight[:, None]).ravel(), self.count**2)
+        half = sums.reshape(self.count, self.count)
+        return np.asarray(half + half.T, np.float64)
 
 
 def _hats(run: Floats, pitch: float, *, calm: bool = False) -> Hats:
