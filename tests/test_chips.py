@@ -248,8 +248,8 @@ def hollow_chips(seed: int, pictures: int) -> Tally:
 
 
 def test_broken_metal_round_a_mouth_hides_no_chip() -> None:
-    seen = hollow_chips(31, 16)
-    assert len(seen.errors) >= 15
+    seen = hollow_chips(31, 32)
+    assert len(seen.errors) >= 30
     assert np.median(np.abs(seen.errors)) < 1.0
 
 

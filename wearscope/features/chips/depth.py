@@ -138,7 +138,7 @@ def through_blur(photo: Photo, seen: SeenEdge, chip: Chip) -> Chip | None:
     hollow, u_hollow = _behind(chip, strip, contour, blur)
     on_contour = _less_hollow(chip, contour, hollow) if chip.depth_px > NEAR * blur else chip
     notch = fit_notch(strip.light, strip.d_px, s, contour, chip.mouth_px, blur_px=blur, u_edge_px=u_edge)
-    if notch is None or notch.misfit > min(notch.contour_misfit, _DESCRIBED) or notch.depth_px <= 0:
+    if notch is None:
         return on_contour
     u_depth = {
         "baseline": chip.u_depth_px["baseline"],
@@ -147,8 +147,12 @@ def through_blur(photo: Photo, seen: SeenEdge, chip: Chip) -> Chip | None:
         **notch.u_depth_px,
     }
     u = np.hypot.reduce(list(u_depth.values()))
-    if notch.depth_px < _SEEN_TWICE * u:
+    described = notch.misfit <= min(notch.contour_misfit, _DESCRIBED) and notch.depth_px > 0
+    # of a dent that stays near the edge the contour knows nothing that the picture does not
+    if (described or chip.depth_px < NEAR * blur) and notch.depth_px < _SEEN_TWICE * u:
         return None
+    if not described:
+        return on_contour
     if u > np.hypot.reduce(list(on_contour.u_depth_px.values())):
         return on_contour
     place = np.array([notch.place_px])
