@@ -233,24 +233,23 @@ def _near(frame: _Frame, t_p: Floats, y_p: Floats, wanted: frozenset[int], how: 
     w_t, w_y = m_tt * t_p + m_ty * y_p, m_ty * t_p + m_yy * y_p
     power = t_p * w_t + y_p * w_y
     peak = math.sqrt(m_tt * m_yy - m_ty**2) / (2 * math.pi) * sin
-    for sign in (-1.0, 1.0):
-        e_t = sign * sin
-        q = m_tt * e_t**2 + 2 * m_ty * e_t * cos + m_yy * cos**2
-        middle = (e_t * w_t + cos * w_y) / q
-        ahead = middle - length
-        height = peak * np.exp(-0.5 * (power - q * middle**2))
-        one = height * math.sqrt(2 * math.pi / q) * ndtr(math.sqrt(q) * ahead)
-        along = middle * one + height * np.exp(-0.5 * q * ahead**2) / q
-        slant = sign * cos / sin
-        slopes[0] += slant * one
-        slopes[1] -= one
-        slopes[2 if sign < 0 else 3] += sign * turn / sin * along
-        slopes[5] += (t_p * slant - y_p) * one
-        if blurred:
-            z_t, z_y = e_t * along - t_p * one, cos * along - y_p * one
-            v_t, v_y = m_tt * z_t + m_ty * z_y, m_ty * z_t + m_yy * z_y
-            slopes[8] += half_var * (v_t - v_y * slant)
-            slopes[9] -= half_var * (v_t * slant + v_y)
+    sign = np.array([[-1.0], [1.0]])
+    e_t, slant = sign * sin, sign * cos / sin
+    q = m_tt * e_t**2 + 2 * m_ty * e_t * cos + m_yy * cos**2
+    middle = (e_t * w_t + cos * w_y) / q
+    ahead = middle - length
+    height = peak * np.exp(-0.5 * (power - q * middle**2))
+    beyond = height * np.sqrt(2 * math.pi / q) * ndtr(np.sqrt(q) * ahead)
+    along = middle * beyond + height * np.exp(-0.5 * q * ahead**2) / q
+    slopes[0] += (slant * beyond).sum(axis=0)
+    slopes[1] -= beyond.sum(axis=0)
+    slopes[2:4] += (sign * turn / sin) * along
+    slopes[5] += ((t_p * slant - y_p) * beyond).sum(axis=0)
+    if blurred:
+        z_t, z_y = e_t * along - t_p * beyond, cos * along - y_p * beyond
+        v_t, v_y = m_tt * z_t + m_ty * z_y, m_ty * z_t + m_yy * z_y
+        slopes[8] += half_var * (v_t - v_y * slant).sum(axis=0)
+        slopes[9] -= half_var * (v_t * slant + v_y).sum(axis=0)
     return Response(share, slopes)
 
 
