@@ -60,8 +60,8 @@ _THIN, _ROUGHLY = 3, 0.5
 """The rough fit uses every third pixel, and ends so near its end (standard uncertainties)."""
 _STRIP_ROOM = 1.0
 """The strip of pixels is cut again where the rough fit moves the outline by this many blurs, or changes the blur by this share."""
-_STRIPS = 4
-"""So many strips are tried."""
+_STRIPS, _FEWEST = 4, 200
+"""So many strips are tried; one of fewer pixels tells less than there are parameters to find on every third of them."""
 _HALO_ASKS = 12.0
 """A blur that is not Gaussian is allowed for if that lowers chi-squared by this much: 0.05 % by chance."""
 _ROUND_BLUR = 0.01
@@ -234,9 +234,12 @@ def _rough(
     wedge = from_afar() if radius_px is None else replace(start, rounding=radius**2)
     for attempt in range(_STRIPS):
         wedge = replace(wedge, bend_from=wedge.tangent_length + QUICK.reach * wedge.blur)
-        pixels = strip_pixels(
+        strip = strip_pixels(
             linear, wedge, half_px=_HALF_STRIP * wedge.blur + 1.0, reach_px=_reach(wedge, pose), clip=saturated, levels=levels
         )  # fmt: skip
+        if attempt and len(strip.values) < _FEWEST:  # the fit has left the picture
+            break
+        pixels = strip
         rough = solve(
             _evened(pixels, levels).thinned(_THIN), wedge, active=_BENT_EDGES, levels=begin, tolerance=_ROUGHLY, **how
         )  # fmt: skip
