@@ -10,7 +10,7 @@ from wearscope.geometry.lines import Line, fit_line, meet
 __all__ = ["CornerLoss", "corner_loss"]
 
 Floats = NDArray[np.float64]
-_NEAR, _FEWEST, _ROUNDS = ((4.0, 0.05), (3.0, 0.01), (2.0, 0.0)), 12, 6
+_NEAR, _FEWEST, _ROUNDS = ((4.0, 0.05), (3.0, 0.01), (2.0, 0.0)), 12, 3
 """The edges as found are right to a few px and 3 degrees; each fit brings them nearer. A line needs this many points."""
 
 
@@ -61,7 +61,7 @@ def _edge(part: Floats, apex: Floats, ahead: Floats, reach: float, gap: float) -
         whole = far & (across < np.maximum(near_px, near_rad * along))
         if whole.sum() < _FEWEST:
             break
-        line = fit_line(part[whole], rounds=_ROUNDS)
+        line = fit_line(part[whole], rounds=_ROUNDS if near_rad else 20)
         across = np.abs(line.across(part))
     line = fit_line(part[far]) if line is None else line
     if float(np.dot(line.direction, ahead)) < 0:

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,6 +56,13 @@ def grain(solution: Solution) -> tuple[Floats, float]:
     return found, over
 
 
+@lru_cache(maxsize=2)
+def _lags(reach: int) -> NDArray[np.int64]:
+    """Steps (k, 2) in y and x within a circle, one of each pair of opposite ones."""
+    span = range(-reach, reach + 1)
+    return np.array([(y, x) for y in span for x in span if (y, x) > (0, 0) and math.hypot(y, x) <= reach])
+
+
 def _neighbours(solution: Solution, reach: int) -> tuple[NDArray[np.int64], NDArray[np.int32]]:
     """Lags (k, 2) in y and x, one of each pair of opposite ones, and which pixel lies there (k, n); n where none is used."""
     at = solution.pixels.points.astype(np.int64)
@@ -63,8 +71,7 @@ def _neighbours(solution: Solution, reach: int) -> tuple[NDArray[np.int64], NDAr
     flat = at[:, 1] * width + at[:, 0]
     pixel = np.full(width * height, len(flat), np.int32)
     pixel[flat] = np.arange(len(flat), dtype=np.int32)
-    span = range(-reach, reach + 1)
-    lags = np.array([(y, x) for y in span for x in span if (y, x) > (0, 0) and math.hypot(y, x) <= reach])
+    lags = _lags(reach)
     return lags, pixel[flat + (lags @ [width, 1])[:, None]]
 
 

@@ -383,7 +383,8 @@ class _Way:
                 least, most = self._at_bound
                 blocked = np.flatnonzero(np.where(down[: len(most)] > 0, most, least))
             size = np.sqrt(np.diag(self.normal[0])) + 1e-12
-            damped = self.normal[0] / np.outer(size, size) + damping * np.eye(len(size))
+            damped = self.normal[0] / np.outer(size, size)
+            damped[np.diag_indices_from(damped)] += damping
             damped[blocked, blocked] = _BLOCKED
             down[blocked] = 0.0
             step = step + np.linalg.solve(damped, down / size) / size
