@@ -235,7 +235,7 @@ def approach(
         for r in radii
     ]
     best = min(tries, key=lambda tried: float(np.abs(tried.residual).sum()))  # all on the same pixels
-    w = solve(pixels, best.wedge, active=range(5), robust=True, rounds=6, tolerance=0.5, near=near).wedge
+    w = solve(pixels, best.wedge, active=range(5), robust=True, rounds=6, tolerance=0.15, near=near).wedge
     return Wedge(
         w.x * _COARSE + shift + x0, w.y * _COARSE + shift + y0, w.end_angle, w.side_angle,
         max(w.rounding, 0.0) * _COARSE**2, start.log_blur,
@@ -404,13 +404,13 @@ def solve(
     levels: Floats | None = None,
     robust: bool = True,
     rounds: int = 12,
-    tolerance: float = 0.25,
+    tolerance: float = 0.055,
     largest_blur: float = 40.0,
     near: tuple[Wedge, float] | None = None,
 ) -> Solution:
     """Levenberg-Marquardt over the free fields of `wedge` and the coefficients of the levels.
 
-    Stops when the best step left is shorter than `tolerance` standard uncertainties (the Newton decrement), or when the fit
+    Stops when the best step left moves the parameters by less than `tolerance` standard uncertainties (rms), or when the fit
     still runs against its bounds when the noise is known: it has lost the corner.
     `levels`: where those start, as in `Solution`.
     `near` (where, px): the apex stays that near, and the edges within 0.1 rad of those of that wedge.
@@ -434,7 +434,7 @@ def solve(
         way = _Way(objective, design, now, (at_least[free], at_most[free]), near_by)
         for _ in range(8):
             step, length = way.step(damping)
-            converged = damping < _LIGHT and stretch * length < tolerance
+            converged = damping < _LIGHT and stretch * length < tolerance * math.sqrt(len(step))
             if converged:
                 break
             further = vector.copy()
