@@ -56,7 +56,7 @@ _GRAIN_ASKS = 3.0
 """Light is uneven where it strays by this many times the variance that noise gives it (noise alone: 1.6 once in a thousand)."""
 _STRAIGHT_EDGES, _BENT_EDGES = range(6), range(9)
 """Fields of `Wedge` that are fitted: apex, angles, rounding and blur; then also both bends and a blur that differs between the edges."""
-_THIN, _ROUGHLY = 3, 0.11
+_THIN, _ROUGHLY = 3, 0.7
 """The rough fit uses every third pixel, and ends so near its end (standard uncertainties)."""
 _STRIP_ROOM = 1.0
 """The strip of pixels is cut again where the rough fit moves the outline by this many blurs, or changes the blur by this share."""
