@@ -282,6 +282,18 @@ def test_a_chamfer_is_broken_not_rounded(legs):
     )
 
 
+def test_light_that_may_change_along_the_edges_and_does_not():
+    """Levels that follow the outline are no curvature of a plane: they stay though the picture does not ask for them."""
+    rng = np.random.default_rng(8)
+    apex, angle, opening = random_place(rng)
+    clean = boxed(gaussian(outline_share(160, apex, angle, opening, 10.0), 1.5))
+    picture = (BACK + CONTRAST * clean + rng.normal(0, 2 / 255, clean.shape)).astype(np.float32)
+    fit = fit_corner(picture, rough_pose(rng, apex, angle, opening, 108.0, 1.5), levels="along")
+    low, high = fit.interval()
+    assert fit.converged
+    assert low <= 10.0 <= high
+
+
 def test_clipping_is_an_inequality():
     """A background clipped far below its true level moves the corner if it counts as a value."""
     rng = np.random.default_rng(9)

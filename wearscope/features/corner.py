@@ -255,7 +255,7 @@ def _rough(
 def _asked(free: Solution, pixels: Pixels, how: dict[str, Any]) -> Solution:
     """The fit with only what the picture asks for: the rest only widens the interval. `pixels`: with plane levels."""
     drop = [k for k in _BENT_EDGES if k not in _STRAIGHT_EDGES and chi_squared(free, [k]) < _BEND_ASKS**2]
-    curvature = level_columns(free, slice(len(pixels.basis), None))
+    curvature = level_columns(free, slice(len(pixels.basis), len(free.pixels.basis)))
     plain = bool(curvature) and chi_squared(free, curvature) < _LEVELS_ASK
     if not drop and not plain:
         return free
