@@ -11,12 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.finding import Finding
+from wearscope.geometry.robust import median
 from wearscope.outline.shape import CornerPose, Outline
+from wearscope.outline.window import steps_at
 from wearscope.photo.read import Photo
 from wearscope.quantity import COVERAGE_FACTOR, Quantity
-from wearscope.subpixel.profile import measure_steps
 
-__all__ = ["BY_EYE_DEG", "LEANING_DEG", "EdgeBlur", "edge_blur", "measure_squareness", "with_tilt"]
+__all__ = ["BY_EYE_DEG", "LEANING_DEG", "EdgeBlur", "edges_blur", "measure_squareness", "with_tilt"]
 
 Floats = NDArray[np.float64]
 _STEP_PX, _HALF_PROFILE_PX, _FARTHEST_PX = 4.0, 12.0, 600.0
@@ -64,43 +65,64 @@ class EdgeBlur:
         return far > max(_GROWS * self.near, _CRISP_PX)
 
 
-def edge_blur(
-    photo: Photo, outline: Outline, direction: tuple[float, float], length_px: float
-) -> EdgeBlur | None:
-    """The blur along one edge of the corner, from 20 px beyond it outwards; None where too little is seen.
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """An edge of the corner at distances `s` (n,) from it: places (n, 2) and the unit vector across."""
+
+    s: Floats
+    px: Floats
+    across: Floats
+
+    def every(self, step: int) -> "_Course":
+        return _Course(self.s[::step], self.px[::step], self.across)
+
+
+def edges_blur(photo: Photo, outline: Outline, pose: CornerPose) -> dict[str, EdgeBlur]:
+    """The blur along the "end" edge and the "side" edge, from 20 px beyond the corner outwards; without those of which too little is seen.
 
     A few places mostly show that an edge stays in focus; only where they do not, all are looked at.
     """
-    pose = outline.corner
-    assert pose is not None
+    ways = {
+        "end": (pose.end_direction, pose.end_length_px),
+        "side": (pose.side_direction, pose.side_length_px),
+    }
+    all_courses = {name: _course(outline, pose, *way) for name, way in ways.items()}
+    courses = {name: course for name, course in all_courses.items() if len(course.s) >= _FEWEST}
+    thinned = {name: course.every(len(course.s) // _FEWEST) for name, course in courses.items()}
+    few = _blur_along(photo, outline, thinned, _FEWEST // 2)
+    calm = {name: blur for name, blur in few.items() if blur.stays_in_focus}
+    others = {name: course for name, course in courses.items() if name not in calm}
+    return calm | _blur_along(photo, outline, others, _FEWEST)
+
+
+def _course(
+    outline: Outline, pose: CornerPose, direction: tuple[float, float], length_px: float
+) -> _Course:
     s = np.arange(20.0 + 10 * pose.blur_px, min(length_px, _FARTHEST_PX), _STEP_PX)
-    if len(s) < _FEWEST:
-        return None
-    few = _blur_at(photo, outline, direction, s[:: len(s) // _FEWEST], _FEWEST // 2)
-    return few if few is not None and few.stays_in_focus else _blur_at(photo, outline, direction, s, _FEWEST)
-
-
-def _blur_at(
-    photo: Photo, outline: Outline, direction: tuple[float, float], s: Floats, fewest: int
-) -> EdgeBlur | None:
-    """The blur at distances `s` from the corner; None where it is not seen at `fewest` of them and half of all."""
-    pose = outline.corner
-    assert pose is not None
     ahead = np.array(direction)
     across = np.array([-ahead[1], ahead[0]])
-    course = np.array(pose.apex_px) + s[:, None] * ahead
-    course = course + _bend(outline, pose, ahead, s)[:, None] * across
-    low = np.maximum(np.floor(course.min(axis=0)) - 20, 0).astype(int)
-    high = np.minimum(np.ceil(course.max(axis=0)) + 20, photo.size).astype(int)
-    if np.any(high - low < 4):
-        return None
-    picture = photo.linear((int(low[0]), int(low[1]), int(high[0]), int(high[1])), mix=outline.mix)
-    fits = measure_steps(picture, course - low, np.tile(across, (len(s), 1)), half_px=_HALF_PROFILE_PX)
-    good = fits.ok & (np.abs(fits.position) < 6) & (fits.u_blur < 0.5 * fits.blur)
-    if good.sum() < max(fewest, 0.5 * len(s)):
-        return None
-    offset = (course + fits.position[:, None] * across - np.array(pose.apex_px)) @ across
-    return _line_through(s[good], fits.blur[good], offset[good])
+    beside = _bend(outline, pose, ahead, s)
+    return _Course(s, np.array(pose.apex_px) + s[:, None] * ahead + beside[:, None] * across, across)
+
+
+def _blur_along(
+    photo: Photo, outline: Outline, courses: dict[str, _Course], fewest: int
+) -> dict[str, EdgeBlur]:
+    """The blur along each that is seen at `fewest` places and half of all."""
+    if not courses:
+        return {}
+    points = np.concatenate([course.px for course in courses.values()])
+    normals = np.concatenate([np.tile(course.across, (len(course.s), 1)) for course in courses.values()])
+    together = steps_at(photo, outline.mix, points, normals, _HALF_PROFILE_PX)
+    found, first = {}, 0
+    for name, course in courses.items():
+        fits = together.rows(slice(first, first + len(course.s)))
+        first += len(course.s)
+        good = fits.ok & (np.abs(fits.position) < 6) & (fits.u_blur < 0.5 * fits.blur)
+        if good.sum() >= max(fewest, 0.5 * len(course.s)):
+            offset = (course.px - course.px[0]) @ course.across + fits.position
+            found[name] = _line_through(course.s[good], fits.blur[good], offset[good])
+    return found
 
 
 def _bend(outline: Outline, pose: CornerPose, ahead: Floats, s: Floats) -> Floats:
@@ -120,19 +142,18 @@ def _line_through(s: Floats, blur: Floats, offset: Floats) -> EdgeBlur:
     square = blur**2
     rows = np.column_stack([np.ones_like(share), share])
     weight = np.ones(len(s))
-    line: Floats = np.zeros(2)
     for _ in range(8):
-        line = np.asarray(np.linalg.lstsq(rows * weight[:, None], square * weight, rcond=None)[0], np.float64)
+        weighted = rows.T * weight
+        normal = weighted @ rows
+        line = np.linalg.solve(normal, weighted @ square)
         off = np.abs(square - rows @ line)
-        width = 1.4826 * float(np.median(off)) + 1e-9
-        weight = np.sqrt(np.minimum(1.0, 1.5 * width / np.maximum(off, 1e-12)))
-    cov = width**2 * np.linalg.inv((rows * weight[:, None]).T @ (rows * weight[:, None]))
-    thirds = [float(np.median(part)) for part in np.array_split(square, 3)]
-    bend = np.polyfit(share, offset, 2)
-    return EdgeBlur(
-        float(np.sqrt(max(line[0], 1e-6))), float(np.sqrt(max(line.sum(), 1e-6))), float(line[1]), float(np.sqrt(cov[1, 1])),
-        float(abs(bend[0]) / 4), thirds[0] < thirds[1] < thirds[2],
-    )  # fmt: skip
+        width = 1.4826 * median(off) + 1e-9
+        weight = np.minimum(1.0, 1.5 * width / np.maximum(off, 1e-12))
+    u_growth = width * float(np.sqrt(np.linalg.inv((rows.T * weight) @ rows)[1, 1]))
+    first, second, third = (median(part) for part in np.array_split(square, 3))
+    bend = np.polyfit(share, offset, 2)[0]
+    near, far = (float(np.sqrt(max(end, 1e-6))) for end in (line[0], line.sum()))
+    return EdgeBlur(near, far, float(line[1]), u_growth, abs(float(bend)) / 4, first < second < third)
 
 
 def measure_squareness(photo: Photo, outline: Outline) -> Finding:
@@ -140,10 +161,10 @@ def measure_squareness(photo: Photo, outline: Outline) -> Finding:
     pose = outline.corner
     if pose is None:
         return Finding()
-    end = edge_blur(photo, outline, pose.end_direction, pose.end_length_px)
-    side = edge_blur(photo, outline, pose.side_direction, pose.side_length_px)
-    straight = side is not None and side.sagitta_px < _BENT
-    leans = [edge for edge in (end, side if straight else None) if edge is not None and edge.leaves_focus]
+    blur = edges_blur(photo, outline, pose)
+    if "side" in blur and blur["side"].sagitta_px >= _BENT:
+        del blur["side"]
+    leans = any(edge.leaves_focus for edge in blur.values())
     return Finding(flags=("not_square",) if leans else ())
 
 

@@ -11,7 +11,7 @@ from wearscope.outline.strips import Strip, values_beside
 from wearscope.photo.read import LUMINANCE, Photo, linear_light
 from wearscope.subpixel.profile import StepFits, fit_steps, profile_pixels
 
-__all__ = ["Window", "best_mix"]
+__all__ = ["Window", "best_mix", "steps_at"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -91,12 +91,8 @@ class Window:
         return self.photo.size
 
     def steps(self, points: Floats, normals: Floats, half_px: float) -> StepFits:
-        """`measure_steps` at places of the photo."""
-        t, x, y, near = profile_pixels(points, normals, half_px=half_px)
-        width, height = self.size
-        inside = near & (x >= 0) & (y >= 0) & (x < width) & (y < height)
-        light = self._light(np.clip(x, 0, width - 1), np.clip(y, 0, height - 1))
-        return fit_steps(t, np.where(inside, light, np.nan))
+        """`steps_at`, in this mix."""
+        return steps_at(self.photo, self.mix, points, normals, half_px)
 
     def on_half_level(self, contour: Floats) -> Floats:
         """The contour, evenly spaced; inside the window each point moved along its normal to the half level of the local step."""
@@ -116,6 +112,15 @@ class Window:
 
     def _light(self, x: Ints, y: Ints) -> Floats:
         return self.photo.light_at(x, y, mix=self.mix)
+
+
+def steps_at(photo: Photo, mix: Mix, points: Floats, normals: Floats, half_px: float) -> StepFits:
+    """`measure_steps` at places of a photo, of which no more than their pixels is looked at."""
+    t, x, y, near = profile_pixels(points, normals, half_px=half_px)
+    width, height = photo.size
+    inside = near & (x >= 0) & (y >= 0) & (x < width) & (y < height)
+    light = photo.light_at(np.clip(x, 0, width - 1), np.clip(y, 0, height - 1), mix=mix)
+    return fit_steps(t, np.where(inside, light, np.nan))
 
 
 def _evenly(contour: Floats) -> tuple[Floats, Floats]:
