@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
@@ -218,7 +218,7 @@ def _seen(
                     leans="not_square" in square.flags,
                 )
                 yield corner
-            chips = measure_chips(photo, _with_blur_of(corner, outline), scale)
+            chips = measure_chips(photo, outline, scale)
             yield chips
             yield _bright_line(photo, outline.corner, corner or Finding(), chips, scale)
             if corner is not None or new is not None:
@@ -237,15 +237,6 @@ def _seen(
         yield with_notches(end, [_notch(photo, corner) for corner in corners], scale)
     else:
         yield Finding(not_measured=dict.fromkeys(expected, "nothing is measured on photos of this view yet"))
-
-
-def _with_blur_of(corner: Finding | None, outline: Outline) -> Outline:
-    """With the blur that the corner's fit has measured, where the camera sharpens: what that puts beside an edge makes its steps, from which
-    the pose's blur is guessed, look steeper by a quarter."""
-    if corner is None or outline.corner is None or "oversharpened" not in corner.flags:
-        return outline
-    blur = corner.quantities.get("edge_blur_width")
-    return outline if blur is None else replace(outline, corner=replace(outline.corner, blur_px=blur.value))
 
 
 def _notch(photo: Photo, corner: Outline) -> Notch:

@@ -37,6 +37,8 @@ _PLAIN = 2.0
 """The step from ground to cutter must be so many times what their light scatters by."""
 _BLUR = 0.03
 """No lens blurs like a Gaussian, and its width is known to about three in a hundred (also the corner's fit)."""
+_SHALLOW, _SHOWN = 2.5, 3.0
+"""A dent less deep than so many sigma_b is asked first whether the light shows it at all, by so many standard deviations."""
 _COMMON = 5
 """Parameters behind those of a form: offset of the edge; light of ground in the notch and beside it, then of the cutter."""
 
@@ -199,7 +201,8 @@ def fit_notch(
     """The notch about between both ends of `mouth_px`, about as deep as the followed `contour_px` (columns,).
 
     `light` (rows d_px, columns s_px) is linear, NaN where nothing is known; row 0 is the undamaged edge, to `u_edge_px`. None where too little
-    is seen beside the notch, or where the light speaks against the notch that fits.
+    is seen beside the notch, or where the light speaks against the notch that fits. A dent that the light hardly shows is given as deep as
+    that shows the contour, whatever its form.
     """
     known = np.isfinite(light)
     view = _View(
@@ -209,6 +212,10 @@ def fit_notch(
     if outer is None:
         return None
     contour = np.repeat(contour_px, _FINE)
+    if contour_px.max() < _SHALLOW * blur_px:
+        dent = _as_followed(view, outer, contour)
+        if dent.depth_px < _SHOWN * dent.u_depth_px["noise"]:
+            return dent
     begin = [(form, _begin(form, view, outer, contour_px)) for form in _FORMS]
     sides, about, before = outer, view.share(contour), contour
     for turn, most in enumerate((4, 12, 12)):  # the light is rough at first: a few steps will do
@@ -226,6 +233,22 @@ def fit_notch(
         before, about = best.edge_px, view.share(best.edge_px)
         sides = _near_light(view, about, outer)
     return _weighed(view, sides, fits, best, contour)
+
+
+def _as_followed(view: _View, outer: Sides, contour: Floats) -> Notch:
+    """The followed contour, made deeper or shallower until it explains the light best."""
+    top = float(contour.max())
+    form = _Form("as followed", lambda _, p: np.asarray(contour * (p[2] / top)), ())
+    fit = _descend(form, view, outer, view.share(contour), _start(form, view, top), 4, np.inf)
+    about = view.share(fit.edge_px)
+    sides = _near_light(view, about, outer)
+    fit = _descend(form, view, sides, about, fit.p, 4, np.inf)
+    return _weighed(view, sides, [fit], fit, contour)
+
+
+def _start(form: _Form, view: _View, depth: float, *own: float) -> Floats:
+    """Parameters of a notch in its mouth: `own` of the form where they are not the usual ones, and no change of edge and light."""
+    return np.array([*view.mouth_px, depth, *(own or form.usual), *np.zeros(_COMMON)])
 
 
 def _gainsaid(view: _View, outer: Sides, fit: _Fit, contour: Floats) -> bool:
@@ -343,13 +366,13 @@ def _begin(form: _Form, view: _View, sides: Sides, contour: Floats) -> Floats:
     at_top = float(np.clip((view.s_px[int(np.argmax(contour))] - view.mouth_px[0]) / width, 0.2, 0.8))
     own = [form.usual] if form.name != "vee" else [form.usual, (at_top,)]
     depths = [d for d in (top, 0.7 * top, 1.4 * top, 0.25 * width, 0.5 * width) if d < view.d_px[-1]]
-    tries = [np.array([*view.mouth_px, depth, *more]) for depth in depths for more in own]
+    tries = [_start(form, view, depth, *more) for depth in depths for more in own]
 
     def badness(p: Floats) -> float:
-        rest = view.light - _seen(sides, view.share(form.outline(view.fine_s, p)))
+        rest = view.light - _seen(sides, view.share(form.outline(view.fine_s, p[:-_COMMON])))
         return float(np.abs(rest[view.known]).sum())
 
-    return np.concatenate([min(tries, key=badness), np.zeros(_COMMON)])
+    return min(tries, key=badness)
 
 
 def _descend(
