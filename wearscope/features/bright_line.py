@@ -196,7 +196,8 @@ def _across(photo: Photo, corner: CornerPose, edge: Floats, sigma: float, scale:
         photo.encoded, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
     )
     light = Photo(photo.path, photo.sha256, codes).linear()
-    light[((at < 0) | (at > np.array(photo.size) - 1)).any(axis=2)] = np.nan
+    if _beyond(at[[0, -1]], photo).any():
+        light[_beyond(at, photo)] = np.nan
     each = light.reshape(len(d), count, -1)
     each.sort(axis=2)
     pieces = each[:, :, each.shape[2] // 2].astype(float)
@@ -205,6 +206,11 @@ def _across(photo: Photo, corner: CornerPose, edge: Floats, sigma: float, scale:
         return None
     middle = slice(_PIECE_PX // _STEP_PX // 2, None, _PIECE_PX // _STEP_PX)
     return _Profiles(pieces[:, whole], d, along[middle][whole], into[middle][whole])
+
+
+def _beyond(at: NDArray[np.float32], photo: Photo) -> Bools:
+    """Which places (..., 2) lie outside of the photo."""
+    return np.asarray(((at < 0) | (at > np.array(photo.size) - 1)).any(axis=-1))
 
 
 def _fit(profiles: _Profiles, sigma: float, u_sigma: float) -> _Lines:

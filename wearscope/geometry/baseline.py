@@ -263,8 +263,9 @@ def _finish(
     on[_score(residual, reach)[1] + 1 :] = False
     noise = max(floor, robust_sigma(residual[on]))
     normal = rows[on].T @ rows[on]
+    weak = 1e-12 * np.trace(normal) + 1e-300  # too few points leave some of it open
     covariance: Floats = np.asarray(
-        noise**2 * max(1.0, shared) * np.linalg.pinv(normal, hermitian=True), np.float64
+        noise**2 * max(1.0, shared) * np.linalg.inv(normal + weak * np.eye(len(c))), np.float64
     )
     places = s[on] if on.any() else s[seen][:1]
     return Baseline(c, covariance, length, float(places[0]), float(places[-1]), noise, on)

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from wearscope.geometry.robust import median
 from wearscope.photo.read import Box, Photo
 
 __all__ = ["inner_square", "within_field"]
@@ -68,11 +69,11 @@ def _black_frame(photo: Photo) -> float | None:
     """Code (of 255) of the frame where the four corners of the picture are evenly black."""
     side = max(round(0.03 * max(photo.size)), 8)
     ends = (slice(side), slice(-side, None))
-    patches = [
-        255 / photo.top * photo.encoded[rows, columns].max(axis=2) for rows in ends for columns in ends
-    ]
-    level = float(np.median([np.median(patch) for patch in patches]))
-    brightest = max(float(np.percentile(patch, 95)) for patch in patches)
+    patches = np.stack([photo.encoded[rows, columns].max(axis=2).ravel() for rows in ends for columns in ends])
+    codes = 255 / photo.top * np.sort(patches, axis=1)
+    count = codes.shape[1]
+    level = median(codes[:, count // 2])
+    brightest = float(codes[:, int(0.95 * count)].max())
     return level if brightest <= min(level + _ABOVE, _BLACK) else None
 
 

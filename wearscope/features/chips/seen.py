@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import cache
 
 import cv2
 import numpy as np
@@ -130,10 +131,15 @@ def calm(offset: Floats, half_px: float) -> Floats:
 
     Never beyond those neighbours: beside a wall a parabola swings over.
     """
-    half = max(1, round(half_px))
+    kernel = _parabola(max(1, round(half_px)))
+    smooth = cv2.filter2D(offset[None, :], -1, kernel[None, :], borderType=cv2.BORDER_REPLICATE)[0]
+    near = np.ones((1, len(kernel)), np.uint8)
+    low, high = (of(offset[None, :], near)[0] for of in (cv2.erode, cv2.dilate))
+    return np.asarray(np.clip(smooth, low, high), np.float64)
+
+
+@cache
+def _parabola(half: int) -> Floats:
+    """Weights of neighbours from -half to half for the least-squares parabola's value in the middle."""
     x = np.arange(-half, half + 1)
-    kernel = np.linalg.pinv(np.stack([np.ones(len(x)), x, x * x], axis=1))[0]
-    padded = np.pad(offset, half, mode="edge")
-    smooth = np.convolve(padded, kernel[::-1], mode="valid")
-    low, high = (of(offset[None, :], np.ones((1, len(x)), np.uint8))[0] for of in (cv2.erode, cv2.dilate))
-    return np.clip(smooth, low, high)
+    return np.asarray(np.linalg.pinv(np.stack([np.ones(len(x)), x, x * x], axis=1))[0])
