@@ -95,9 +95,7 @@ def edges_blur(photo: Photo, outline: Outline, pose: CornerPose) -> dict[str, Ed
     return calm | _blur_along(photo, outline, others, _FEWEST)
 
 
-def _course(
-    outline: Outline, pose: CornerPose, direction: tuple[float, float], length_px: float
-) -> _Course:
+def _course(outline: Outline, pose: CornerPose, direction: tuple[float, float], length_px: float) -> _Course:
     s = np.arange(20.0 + 10 * pose.blur_px, min(length_px, _FARTHEST_PX), _STEP_PX)
     ahead = np.array(direction)
     across = np.array([-ahead[1], ahead[0]])

@@ -69,7 +69,9 @@ def _black_frame(photo: Photo) -> float | None:
     """Code (of 255) of the frame where the four corners of the picture are evenly black."""
     side = max(round(0.03 * max(photo.size)), 8)
     ends = (slice(side), slice(-side, None))
-    patches = np.stack([photo.encoded[rows, columns].max(axis=2).ravel() for rows in ends for columns in ends])
+    patches = np.stack(
+        [photo.encoded[rows, columns].max(axis=2).ravel() for rows in ends for columns in ends]
+    )
     codes = 255 / photo.top * np.sort(patches, axis=1)
     count = codes.shape[1]
     level = median(codes[:, count // 2])

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.outline.shape import Outline
-from wearscope.photo.read import LUMINANCE, Photo
+from wearscope.photo.read import LUMINANCE, Box, Photo, linear_light
 
 Floats = NDArray[np.float32]
 Flags = NDArray[np.bool_]
@@ -23,6 +23,8 @@ __all__ = ["ChromaMap", "chroma_map", "peak", "ratios", "span"]
 _LONG_SIDE = 360
 _MARGIN = 2
 """Map px next to the outline that are left out: blur, sharpening and coloured fringes of the lens."""
+_BESIDE, _AWAY = 8, 8
+"""Map px beside the cutter that are looked at, and from which on the ground has its own colour."""
 _DARK = 0.003
 """Linear light below which 8 bit hold no colour (about code 10 of 255)."""
 _CODE = 5e-4
@@ -43,7 +45,7 @@ _BINS = round(2 * _LARGEST / _BIN)
 
 @dataclass(frozen=True, slots=True)
 class ChromaMap:
-    """Colour of the photo, `step` photo px to a map px; all arrays have shape (h, w).
+    """Colour of the part of the photo that shows the cutter, `step` photo px to a map px, (0, 0) at `origin_px` (x, y); all arrays have shape (h, w).
 
     `u`, `v`: ln(R/G), ln(B/G), averaged over `smoothing` map px (sd); `light`: luminance 0..1, `cutter`: the whole
     cutter, `valid`: where on it colour can be judged; `noise`: sd of u and v.
@@ -56,10 +58,21 @@ class ChromaMap:
     cutter: Flags
     valid: Flags
     step: int
+    origin_px: tuple[int, int]
     smoothing: float
     noise: float
     ground: tuple[float, float] | None
     ground_light: float
+
+    def to_photo(self, places: NDArray[Any]) -> NDArray[np.float64]:
+        """(..., 2) x and y of map px in the photo."""
+        return np.asarray((places + 0.5) * self.step - 0.5 + self.origin_px, np.float64)
+
+    def nearest(self, points_px: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Rows and columns of the map px nearest to places (n, 2) of the photo."""
+        height, width = self.valid.shape
+        x, y = np.rint((points_px - self.origin_px + 0.5) / self.step - 0.5).astype(np.intp).T
+        return np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)
 
 
 def ratios(bgr: Floats) -> tuple[Floats, Floats]:
@@ -97,7 +110,8 @@ def chroma_map(photo: Photo, outline: Outline) -> ChromaMap:
     """
     step = max(1, round(max(photo.size) / _LONG_SIDE))
     first = 2 if step % 2 == 0 else 1
-    codes = _reduced(photo.encoded, step, by=first)
+    box = _box(outline, photo, step)
+    codes = _reduced(photo.crop(box), step, by=first)
     below = _CLIPPED * photo.top
     in_range = np.asarray(cv2.inRange(codes, (0, 0, 0), (below, below, below)))
     unclipped = _reduced(in_range, step // first) > 250
@@ -105,7 +119,7 @@ def chroma_map(photo: Photo, outline: Outline) -> ChromaMap:
     linear = replace(photo, encoded=_reduced(fine, step // first)).linear_bgr()
     light = np.asarray(cv2.transform(linear, np.array([LUMINANCE], np.float32)), np.float32)
     light = light.reshape(light.shape[:2])
-    cutter = _cutter(outline, photo, step)
+    cutter = _cutter(outline, box, step)
     inside = cv2.erode(cutter.astype(np.uint8), np.ones((2 * _MARGIN + 1,) * 2, np.uint8)) > 0
     usable = inside & unclipped & (light > _DARK)
     rows = np.s_[::3]  # a stride of 4 map px of 4 photo px would keep step with the codec's blocks of 16
@@ -113,10 +127,23 @@ def chroma_map(photo: Photo, outline: Outline) -> ChromaMap:
     smoothing = float(np.clip(_BLOTCH * grain / _CALM, _NARROWEST, _WIDEST))
     u, v = _smoothed(linear, usable, smoothing)
     noise = grain * min(1.0, _BLOTCH / smoothing)
-    thin = np.s_[::4, ::4]
-    away = cv2.dilate(cutter.astype(np.uint8), np.ones((17, 17), np.uint8)) == 0
-    ground, ground_light = _ground(linear[thin], light[thin], away[thin], unclipped[thin])
-    return ChromaMap(u, v, light, cutter, usable, step, smoothing, noise, ground, ground_light)
+    ground, ground_light = _ground(photo, outline, _AWAY * step)
+    return ChromaMap(u, v, light, cutter, usable, step, box[:2], smoothing, noise, ground, ground_light)
+
+
+def _box(outline: Outline, photo: Photo, step: int) -> Box:
+    """What shows the cutter, and so much beside it as belongs to its rim; it begins at whole map px of the photo."""
+    x, y, width, height = (
+        side * outline.mask_step for side in cv2.boundingRect(outline.mask.astype(np.uint8))
+    )
+    if not width:
+        return 0, 0, *photo.size
+    beside = _BESIDE * step
+    left, top = (max(0, side - beside) // step * step for side in (x, y))
+    right, lower = (
+        min(limit, side + beside) for limit, side in zip(photo.size, (x + width, y + height), strict=True)
+    )
+    return left, top, right, lower
 
 
 def _reduced(picture: NDArray[Any], step: int, *, by: int | None = None) -> NDArray[Any]:
@@ -127,12 +154,14 @@ def _reduced(picture: NDArray[Any], step: int, *, by: int | None = None) -> NDAr
     return np.asarray(cv2.resize(whole, (width // by, height // by), interpolation=cv2.INTER_AREA))
 
 
-def _cutter(outline: Outline, photo: Photo, step: int) -> Flags:
-    """The mask at the map's pixels."""
-    width, height = photo.size
+def _cutter(outline: Outline, box: Box, step: int) -> Flags:
+    """The mask at every pixel of a copy of a part of the photo that is `step` times smaller."""
+    left, top, right, lower = box
     rows, columns = (
-        np.minimum(((np.arange(side // step) + 0.5) * step / outline.mask_step).astype(int), limit - 1)
-        for side, limit in zip((height, width), outline.mask.shape, strict=True)
+        np.minimum(
+            ((np.arange((end - begin) // step) + 0.5) * step + begin) / outline.mask_step, limit - 1
+        ).astype(int)
+        for begin, end, limit in zip((top, left), (lower, right), outline.mask.shape, strict=True)
     )
     return np.asarray(np.take(outline.mask[rows], columns, axis=1), np.bool_)
 
@@ -167,10 +196,16 @@ def _noise(u: Floats, v: Floats, usable: Flags) -> float:
     return float(max(np.partition(bend, quarter)[quarter] for bend in bends) / _QUARTER_OF_SD / np.sqrt(6))
 
 
-def _ground(
-    linear: Floats, light: Floats, away: Flags, unclipped: Flags
-) -> tuple[tuple[float, float] | None, float]:
-    """(u, v) of the background, where it is light enough to have a colour, and its luminance."""
+def _ground(photo: Photo, outline: Outline, away_px: float) -> tuple[tuple[float, float] | None, float]:
+    """(u, v) of the background so far from the cutter, where it is light enough to have a colour, and its luminance."""
+    small, thin = photo.small, np.s_[::4, ::4]
+    reach = 2 * round(away_px / small.step) + 1
+    cutter = _cutter(outline, (0, 0, *photo.size), small.step).astype(np.uint8)
+    away = cv2.dilate(cutter, np.ones((reach, reach), np.uint8))[thin] == 0
+    codes = small.bgr[thin]
+    unclipped = codes.max(axis=2) < 255 * _CLIPPED
+    linear = linear_light(codes)
+    light = linear @ np.array(LUMINANCE, np.float32)
     brightness = float(np.median(light[away])) if away.any() else 0.0
     lit = away & unclipped & (light > 0.02)
     if lit.sum() < 0.02 * lit.size or brightness < 0.02:

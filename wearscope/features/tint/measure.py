@@ -183,9 +183,7 @@ class _Rim:
 
     def __init__(self, points_px: NDArray[np.float64], colours: ChromaMap) -> None:
         self.points_px, self.colours = points_px, colours
-        height, width = colours.valid.shape
-        x, y = np.rint((points_px + 0.5) / colours.step - 0.5).astype(int).T
-        self._at = np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)
+        self._at = colours.nearest(points_px)
         pieces = np.hypot(*np.diff(points_px, axis=0).T)
         self._lengths = (np.append(pieces, 0) + np.append(0, pieces)) / 2
         self.length = float(pieces.sum())
@@ -215,9 +213,9 @@ def _curves(rim: _Rim, verdict: Verdict) -> tuple[Curve, ...]:
         return ()
     stretches = [rim.points_px[a:b] for a, b in _runs(rim.beside(verdict.heat))]
     borders, _ = cv2.findContours(verdict.heat.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-    zones = [(border[:, 0, :] + 0.5) * rim.colours.step - 0.5 for border in borders if len(border) > 2]
+    zones = [rim.colours.to_photo(border[:, 0, :]) for border in borders if len(border) > 2]
     return tuple(Curve("heat_tint", s) for s in stretches if len(s) > 1) + tuple(
-        Curve("heat_tint_zone", np.asarray(z, np.float64), closed=True) for z in zones
+        Curve("heat_tint_zone", zone, closed=True) for zone in zones
     )
 
 
@@ -227,5 +225,5 @@ def _marks(colours: ChromaMap, verdict: Verdict) -> tuple[Mark, ...]:
         return ()
     inside = cv2.distanceTransform(np.pad(verdict.heat.astype(np.uint8), 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
     y, x = np.unravel_index(int(np.argmax(inside)), inside.shape)
-    place = (float((x + 0.5) * colours.step - 0.5), float((y + 0.5) * colours.step - 0.5))
-    return (Mark("heat_tint", place, "heat colours"),)
+    at = colours.to_photo(np.array([x, y]))
+    return (Mark("heat_tint", (float(at[0]), float(at[1])), "heat colours"),)
