@@ -11,6 +11,7 @@ import math
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import cv2
@@ -269,15 +270,20 @@ def _beyond_texture(light: Floats, d: Floats, begin: Floats, width: Floats, sigm
 
 def _hides(light: Floats, d: Floats, sigma: float) -> Floats:
     """The widest line (px) of `_TIMES` the face's light that would not stand out more than what is seen."""
-    from scipy.special import ndtr
-
     near = np.abs(d) < 4 * sigma
     face = np.median(light[(d > 4 * sigma) & (d < _NARROWEST / 2 * sigma)], axis=0)
     seen = light[near].max(axis=0) / np.maximum(face, 1e-6) - 1
+    return np.asarray(sigma * np.interp(seen + _FLAT, *_standing_out()), np.float64)
+
+
+@cache
+def _standing_out() -> tuple[Floats, Floats]:
+    """By what share of the face's light lines of some widths (sigma_b) stand out, and these widths."""
+    from scipy.special import ndtr
+
     width = np.arange(0.5, 4.0, 0.125)
     away = np.arange(-3.0, 6.0, 0.125)[:, None]
-    stands_out = (ndtr(away) * _TIMES - (_TIMES - 1) * ndtr(away - width)).max(axis=0) - 1
-    return np.asarray(sigma * np.interp(seen + _FLAT, stands_out, width), np.float64)
+    return (ndtr(away) * _TIMES - (_TIMES - 1) * ndtr(away - width)).max(axis=0) - 1, width
 
 
 def _two_steps(light: Floats, d: Floats, width: Floats, sigma: float, u_sigma: float) -> _Lines:
@@ -287,7 +293,7 @@ def _two_steps(light: Floats, d: Floats, width: Floats, sigma: float, u_sigma: f
     rows = used.sum(axis=1)
     near = slice(0, int(rows.max()))
     all_light, all_d, light, d, used = light, d, light[near], d[near], used[:, near]
-    one = np.min([_left(_levels(d, [p], sigma), light.T, used) for p in sigma * _TRIED], axis=0)
+    one = _left(_levels(d, [sigma * _TRIED[:, None]], sigma), light.T, used).min(axis=0)
     fit = _refine(light.T, d, used, width, sigma, u_sigma)
     line, face = ground + fit.rise, np.maximum(ground + fit.rise + fit.fall, 0)
     seen = (one - fit.left > _SURE**2 * fit.noise) & (line >= _TIMES * np.maximum(ground, face))
@@ -300,7 +306,7 @@ def _two_steps(light: Floats, d: Floats, width: Floats, sigma: float, u_sigma: f
 
 
 def _levels(d: Floats, places: Sequence[Floats | float], blur: Floats | float) -> Floats:
-    """(..., rows, columns): even light, light that changes across the face, and a blurred step at each of the places."""
+    """(..., rows, columns): even light, light that changes across the face, and a blurred step at each of the places (...)."""
     from scipy.special import ndtr
 
     steps = [ndtr((d - np.asarray(p)[..., None]) / np.asarray(blur)[..., None]) for p in places]
@@ -309,7 +315,7 @@ def _levels(d: Floats, places: Sequence[Floats | float], blur: Floats | float) -
 
 
 def _solved(levels: Floats, light: Floats, used: Floats) -> Floats:
-    """Least squares (pieces, columns)."""
+    """Least squares (..., pieces, columns)."""
     turned = np.swapaxes(levels, -1, -2) * used[:, None, :]
     normal = turned @ levels
     normal = normal + 1e-9 * np.eye(normal.shape[-1])
@@ -317,9 +323,9 @@ def _solved(levels: Floats, light: Floats, used: Floats) -> Floats:
 
 
 def _left(levels: Floats, light: Floats, used: Floats) -> Floats:
-    """Sum of squares that is left, (pieces,)."""
+    """Sum of squares that is left, (..., pieces)."""
     off = light - (levels @ _solved(levels, light, used)[..., None])[..., 0]
-    return np.asarray((used * off * off).sum(axis=1))
+    return np.asarray((used * off * off).sum(axis=-1))
 
 
 def _refine(light: Floats, d: Floats, used: Floats, q: Floats, sigma: float, u_sigma: float) -> _Fit:

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from wearscope.geometry.robust import median
+
 __all__ = ["Line", "fit_line", "meet"]
 
 Floats = NDArray[np.float64]
@@ -60,7 +62,7 @@ def fit_line(points: Floats, *, robust: bool = True, rounds: int = 20) -> Line:
     centre, direction = _major_axis(points, weights)
     for _ in range(rounds if robust else 1):
         residual = (points - centre) @ np.array([-direction[1], direction[0]])
-        spread = 1.4826 * float(np.median(np.abs(residual)))
+        spread = 1.4826 * median(np.abs(residual))
         if not robust or spread < 1e-12:
             break
         weights = np.maximum(1 - (residual / (_TUKEY * spread)) ** 2, 0.0) ** 2

@@ -29,6 +29,8 @@ _CURVED = 12.0
 """F value (1, n - 3 degrees of freedom) from which on an edge counts as curved: chance 1 in 1000 or less."""
 _LEFT_OUT, _AS_EVEN, _EVEN = (0.0, 0.125, 0.25, 0.375, 0.5), 2.0, 0.2
 """Shares of what was followed that may be rounding. Even is what half as much unevenness, or 0.2 px, would not improve."""
+_NO_FARTHER = 1e-3
+"""Px: no place is known better."""
 _BENT, _BEFORE, _STEADY = 3.0, 0.5, 0.25
 """A rounding bends away from the edge by more px than the place where the edges meet is asked to be known; and a piece that has followed an
 arc over 37 degrees has bent by half of what is then missing to that place. It does so steadily, to a quarter of that: what is rough there wanders to and fro."""
@@ -162,9 +164,11 @@ def _robust_polynomial(s: Floats, v: Floats, degree: int) -> tuple[Floats, float
     curve: Floats = np.zeros(degree + 1)
     off = v
     for _ in range(6):
-        weighted = design * (weight**2)[:, None]
+        weighted, before = design * (weight**2)[:, None], curve
         curve = np.asarray(np.linalg.solve(weighted.T @ design, weighted.T @ v), np.float64)
         off = np.abs(v - design @ curve)
+        if np.abs(curve - before).max() < _NO_FARTHER:
+            break
         width = 1.4826 * median(off) + 0.02
         weight = np.sqrt(np.minimum(1.0, 2.0 * width / np.maximum(off, 1e-9)))
     squares, rms = float(((weight * off) ** 2).sum()), float(np.sqrt(np.mean(off**2)))

@@ -36,7 +36,7 @@ class SmallCopy:
             return cls(picture, 1)
         size = (width // step, height // step)
         whole = picture[: size[1] * step, : size[0] * step]  # a whole ratio is many times quicker
-        return cls(np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8), step)
+        return cls(_means(whole, size, step), step)
 
     @property
     def size(self) -> tuple[int, int]:
@@ -71,6 +71,15 @@ class SmallCopy:
         grey = steepest(cv2.GaussianBlur(self.grey, (0, 0), 1.0))
         colour = steepest(*self.half_tones[1:]) / np.float32(2 * _FLATTER)
         return np.asarray(cv2.max(grey, cv2.resize(colour, self.size)), np.float32)
+
+
+def _means(picture: NDArray[np.uint8], size: tuple[int, int], step: int) -> NDArray[np.uint8]:
+    """Means of `step` x `step`; of 3 x 3 every third of all running ones is quicker than OpenCV's own, of others that is."""
+    if step != 3:
+        return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.uint8)
+    every_third = np.array([[3, 0, 1], [0, 3, 1]], np.float32)
+    how = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpAffine(cv2.blur(picture, (3, 3)), every_third, size, flags=how), np.uint8)
 
 
 def _halved(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
