@@ -12,12 +12,13 @@ from numpy.typing import NDArray
 
 from wearscope.finding import Finding
 from wearscope.geometry.robust import median
-from wearscope.outline.shape import CornerPose, Outline
+from wearscope.outline.shape import CornerPose, EdgeSteps, Outline
 from wearscope.outline.window import steps_at
 from wearscope.photo.read import Photo
 from wearscope.quantity import COVERAGE_FACTOR, Quantity
+from wearscope.subpixel.profile import StepFits
 
-__all__ = ["BY_EYE_DEG", "LEANING_DEG", "EdgeBlur", "edges_blur", "measure_squareness", "with_tilt"]
+__all__ = ["BY_EYE_DEG", "LEANING_DEG", "EdgeBlur", "edge_blur", "measure_squareness", "with_tilt"]
 
 Floats = NDArray[np.float64]
 _STEP_PX, _HALF_PROFILE_PX, _FARTHEST_PX = 4.0, 12.0, 600.0
@@ -65,62 +66,39 @@ class EdgeBlur:
         return far > max(_GROWS * self.near, _CRISP_PX)
 
 
-@dataclass(frozen=True, slots=True)
-class _Course:
-    """An edge of the corner at distances `s` (n,) from it: places (n, 2) and the unit vector across."""
-
-    s: Floats
-    px: Floats
-    across: Floats
-
-    def every(self, step: int) -> "_Course":
-        return _Course(self.s[::step], self.px[::step], self.across)
-
-
-def edges_blur(photo: Photo, outline: Outline, pose: CornerPose) -> dict[str, EdgeBlur]:
-    """The blur along the "end" edge and the "side" edge, from 20 px beyond the corner outwards; without those of which too little is seen.
-
-    A few places mostly show that an edge stays in focus; only where they do not, all are looked at.
-    """
-    ways = {
-        "end": (pose.end_direction, pose.end_length_px),
-        "side": (pose.side_direction, pose.side_length_px),
-    }
-    all_courses = {name: _course(outline, pose, *way) for name, way in ways.items()}
-    courses = {name: course for name, course in all_courses.items() if len(course.s) >= _FEWEST}
-    thinned = {name: course.every(len(course.s) // _FEWEST) for name, course in courses.items()}
-    few = _blur_along(photo, outline, thinned, _FEWEST // 2)
-    calm = {name: blur for name, blur in few.items() if blur.stays_in_focus}
-    others = {name: course for name, course in courses.items() if name not in calm}
-    return calm | _blur_along(photo, outline, others, _FEWEST)
-
-
-def _course(outline: Outline, pose: CornerPose, direction: tuple[float, float], length_px: float) -> _Course:
-    s = np.arange(20.0 + 10 * pose.blur_px, min(length_px, _FARTHEST_PX), _STEP_PX)
-    ahead = np.array(direction)
+def edge_blur(photo: Photo, outline: Outline, pose: CornerPose, ahead: Floats, s: Floats) -> EdgeBlur | None:
+    """The blur of the edge that runs `ahead`, at distances `s` (n,) from the corner; None where too little is seen."""
     across = np.array([-ahead[1], ahead[0]])
     beside = _bend(outline, pose, ahead, s)
-    return _Course(s, np.array(pose.apex_px) + s[:, None] * ahead + beside[:, None] * across, across)
+    course = np.array(pose.apex_px) + s[:, None] * ahead + beside[:, None] * across
+    normals = np.broadcast_to(across, course.shape)
+    fits = steps_at(photo, outline.mix, course, normals, _HALF_PROFILE_PX)
+    good = np.abs(fits.position) < 6
+    return _through(s, beside + fits.position, fits, good, _FEWEST)
 
 
-def _blur_along(
-    photo: Photo, outline: Outline, courses: dict[str, _Course], fewest: int
-) -> dict[str, EdgeBlur]:
-    """The blur along each that is seen at `fewest` places and half of all."""
-    if not courses:
-        return {}
-    points = np.concatenate([course.px for course in courses.values()])
-    normals = np.concatenate([np.tile(course.across, (len(course.s), 1)) for course in courses.values()])
-    together = steps_at(photo, outline.mix, points, normals, _HALF_PROFILE_PX)
-    found, first = {}, 0
-    for name, course in courses.items():
-        fits = together.rows(slice(first, first + len(course.s)))
-        first += len(course.s)
-        good = fits.ok & (np.abs(fits.position) < 6) & (fits.u_blur < 0.5 * fits.blur)
-        if good.sum() >= max(fewest, 0.5 * len(course.s)):
-            offset = (course.px - course.px[0]) @ course.across + fits.position
-            found[name] = _line_through(course.s[good], fits.blur[good], offset[good])
-    return found
+def _near_the_corner(steps: EdgeSteps, pose: CornerPose, ahead: Floats, far: float) -> EdgeBlur | None:
+    """The same from the steps that the outline rests on, carried on to `far` px from the corner: what leaves the plane of focus is as
+    far from it as it is from the corner, and its blur's square grows with the square of that."""
+    away = steps.px - np.array(pose.apex_px)
+    s = away @ ahead
+    seen = _through(
+        s, away @ np.array([-ahead[1], ahead[0]]), steps.fits, np.ones(len(s), bool), _FEWEST // 2
+    )
+    if seen is None:
+        return None
+    farther = (far**2 - s[0] ** 2) / (s[-1] ** 2 - s[0] ** 2)
+    return replace(seen, growth=farther * seen.growth, u_growth=farther * seen.u_growth)
+
+
+def _through(
+    s: Floats, beside: Floats, fits: StepFits, good: NDArray[np.bool_], fewest: int
+) -> EdgeBlur | None:
+    """What the `good` ones of some steps say; None where fewer than half of them, or than `fewest`, show their blur."""
+    good = good & fits.ok & (fits.u_blur < 0.5 * fits.blur)
+    if good.sum() < max(fewest, 0.5 * len(s)):
+        return None
+    return _line_through(s[good], fits.blur[good], beside[good])
 
 
 def _bend(outline: Outline, pose: CornerPose, ahead: Floats, s: Floats) -> Floats:
@@ -159,11 +137,35 @@ def measure_squareness(photo: Photo, outline: Outline) -> Finding:
     pose = outline.corner
     if pose is None:
         return Finding()
-    blur = edges_blur(photo, outline, pose)
-    if "side" in blur and blur["side"].sagitta_px >= _BENT:
-        del blur["side"]
-    leans = any(edge.leaves_focus for edge in blur.values())
+    steps = outline.steps or (None, None)
+    leans = _leaves_focus(photo, outline, pose, pose.end_direction, pose.end_length_px, steps[0])
+    # a side edge that is bent is a helix
+    leans = leans or _leaves_focus(
+        photo, outline, pose, pose.side_direction, pose.side_length_px, steps[1], most_bent=_BENT
+    )
     return Finding(flags=("not_square",) if leans else ())
+
+
+def _leaves_focus(
+    photo: Photo,
+    outline: Outline,
+    pose: CornerPose,
+    direction: tuple[float, float],
+    length_px: float,
+    steps: EdgeSteps | None,
+    *,
+    most_bent: float = math.inf,
+) -> bool:
+    """Whether an edge runs out of focus. Mostly what is seen near the corner shows that it does not; else all of it is looked at."""
+    ahead = np.array(direction)
+    s = np.arange(20.0 + 10 * pose.blur_px, min(length_px, _FARTHEST_PX), _STEP_PX)
+    if len(s) < _FEWEST:
+        return False
+    near = None if steps is None else _near_the_corner(steps, pose, ahead, float(s[-1]))
+    if near is not None and near.stays_in_focus:
+        return False
+    blur = edge_blur(photo, outline, pose, ahead, s)
+    return blur is not None and blur.leaves_focus and blur.sagitta_px < most_bent
 
 
 def with_tilt(corner: Finding, *, leans: bool) -> Finding:

@@ -74,12 +74,13 @@ def find_outline(photo: Photo, *, form: Form = "corner") -> Outline:
     strips = corner_strips(best)
     reach = EDGE_REACH + _MARGIN + 1.5 * max(arm.gap for arm in best.arms)
     window = Window.around(photo, best.apex, reach, best_mix(small.bgr, strips))
-    pose, edges = locate(window, best, step, any(_share_end_edge(best, other) for other in candidates))
+    pose, edges, steps = locate(window, best, step, any(_share_end_edge(best, other) for other in candidates))
     apex = (np.array(pose.apex_px) - (step - 1) / 2) / step
     strips = beyond(strips, apex, (pose.end_gap_px / step, pose.side_gap_px / step))
     mask = cutter_mask(small, strips)
     points = window.on_half_level(contour_of(mask, best.apex, step))
-    return Outline(points, mask, step, pose, flags + edge_flags(*edges), window.mix, score=best.score)
+    flags += edge_flags(*edges)
+    return Outline(points, mask, step, pose, flags, window.mix, score=best.score, steps=steps)
 
 
 def _corners(small: SmallCopy, gradients: Gradients, *, square: bool) -> list[CornerCandidate]:

@@ -7,7 +7,7 @@ from wearscope.geometry.robust import median
 from wearscope.outline.corners import Arm, CornerCandidate, run_along, split_arms
 from wearscope.outline.gate import EdgeView
 from wearscope.outline.nose import NoseCandidate
-from wearscope.outline.shape import CornerPose, NosePose
+from wearscope.outline.shape import CornerPose, EdgeSteps, NosePose
 from wearscope.outline.strips import nose_strips
 from wearscope.outline.window import Window
 from wearscope.subpixel.profile import StepFits
@@ -41,14 +41,14 @@ about its unevenness than its bend."""
 
 def locate(
     window: Window, corner: CornerCandidate, step: int, shared: bool
-) -> tuple[CornerPose, tuple[EdgeView, EdgeView]]:
+) -> tuple[CornerPose, tuple[EdgeView, EdgeView], tuple[EdgeSteps, EdgeSteps]]:
     """Edges followed at sub-pixel near the corner, as parabolas; the apex is where these meet."""
     end, side, upright = split_arms(corner)
     apex = corner.apex * step + (step - 1) / 2
     followed = _steps_along(window, (end, side), step)
     edges = [
-        (*_curve(places[_alike(fits)], arm, other, apex, step, helical=arm is side), fits)
-        for (places, fits), arm, other in zip(followed, (end, side), (side, end), strict=True)
+        (*_curve(seen.px[_alike(seen.fits)], arm, other, apex, step, helical=arm is side), seen.fits)
+        for seen, arm, other in zip(followed, (end, side), (side, end), strict=True)
     ]
     frames = [(arm.direction, np.array([-arm.direction[1], arm.direction[0]])) for arm in (end, side)]
     meeting = _meeting(apex, frames, [e[0] for e in edges])
@@ -82,7 +82,7 @@ def locate(
         shared or upright,
         *gaps,
     )
-    return pose, (views[0], views[1])
+    return pose, (views[0], views[1]), (followed[0], followed[1])
 
 
 def _inside_frame(apex: Floats, direction: Floats, length: float, size: tuple[int, int]) -> float:
@@ -94,8 +94,8 @@ def _inside_frame(apex: Floats, direction: Floats, length: float, size: tuple[in
     return float(room)
 
 
-def _steps_along(window: Window, arms: tuple[Arm, ...], step: int) -> list[tuple[Floats, StepFits]]:
-    """Places on each arm near the corner (photo px, on the fitted step), and the steps there."""
+def _steps_along(window: Window, arms: tuple[Arm, ...], step: int) -> list[EdgeSteps]:
+    """The steps on each arm near the corner."""
     places, normals = [], []
     for arm in arms:
         skip = round(_OVERSHOOT * np.sqrt(arm.gap) / _FOLLOW_STEP)
@@ -110,7 +110,7 @@ def _steps_along(window: Window, arms: tuple[Arm, ...], step: int) -> list[tuple
         if fits.ok.mean() < 0.5:  # perhaps the step is wider than the window
             wide = window.steps(place, normal, 30.0)
             fits = wide if wide.ok.mean() > fits.ok.mean() else fits
-        found.append((place + fits.position[:, None] * normal, fits))
+        found.append(EdgeSteps(place + fits.position[:, None] * normal, fits))
     return found
 
 

@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.photo.read import LUMINANCE
+from wearscope.subpixel.profile import StepFits
 
-__all__ = ["CornerPose", "NosePose", "Outline"]
+__all__ = ["CornerPose", "EdgeSteps", "NosePose", "Outline"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +50,14 @@ class NosePose:
 
 
 @dataclass(frozen=True, slots=True)
+class EdgeSteps:
+    """Where an edge was found near the corner: places `px` (n, 2) on it, outward, and the steps of light there (n rows)."""
+
+    px: NDArray[np.float64]
+    fits: StepFits
+
+
+@dataclass(frozen=True, slots=True)
 class Outline:
     """The ordered contour between cutter and background.
 
@@ -58,6 +67,7 @@ class Outline:
     `nose`: only where a round end was looked for, and found.
     `mix`: the weights of blue, green and red (linear light) in which cutter and ground differ best: luminance
     unless another mix is clearly better; measure the edge in `photo.linear(box, mix=outline.mix)`.
+    `steps`: those on the end edge and on the side edge that the corner's pose rests on.
     `flags`: names from `wearscope.flags`. `score`: how much speaks for the corner or nose; 0 where there is none.
     """
 
@@ -69,3 +79,4 @@ class Outline:
     mix: tuple[float, float, float] = LUMINANCE
     nose: NosePose | None = None
     score: float = 0.0
+    steps: tuple[EdgeSteps, EdgeSteps] | None = None
