@@ -37,7 +37,7 @@ _PLAIN = 2.0
 """The step from ground to cutter must be so many times what their light scatters by."""
 _BLUR = 0.03
 """No lens blurs like a Gaussian, and its width is known to about three in a hundred (also the corner's fit)."""
-_SHALLOW, _SHOWN = 2.5, 3.0
+_SHALLOW, _SHOWN = 2.5, 2.5
 """A dent less deep than so many sigma_b is asked first whether the light shows it at all, by so many standard deviations."""
 _COMMON = 5
 """Parameters behind those of a form: offset of the edge; light of ground in the notch and beside it, then of the cutter."""

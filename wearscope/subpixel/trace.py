@@ -228,7 +228,7 @@ class Ground:
         return Ground(self.level[columns], self.usual[columns], self.noise, self.drift)
 
 
-def trace_edge(strip: Strip, *, blur_px: float, rounds: int = 3) -> Trace:
+def trace_edge(strip: Strip, *, blur_px: float) -> Trace:
     """The half-level crossing in each column of `strip` near its course.
 
     Levels are medians over three blurs of rows on either side of the edge, two blurs away from it; the place is refined
@@ -240,7 +240,7 @@ def trace_edge(strip: Strip, *, blur_px: float, rounds: int = 3) -> Trace:
     light = np.asarray(cv2.blur(strip.light, (width, 1), borderType=cv2.BORDER_REPLICATE), np.float32)
     row = np.full(len(strip.s_px), -int(strip.d_px[0]))
     found, moved = np.full((5, len(row)), np.nan), row > 0
-    for reach in (5.0, 4.0, 3.0)[:rounds]:
+    for reach in (5.0, 4.0, 3.0):
         # where the edge lies in the row it was looked for in, looking again finds the same
         found[:, moved] = _cross(light[:, moved], strip.d_px, row[moved], blur_px, reach)
         offset, noise, outside, inside, scatter = found

@@ -16,8 +16,8 @@ __all__ = ["contour_chip", "is_coloured", "through_blur"]
 
 Floats = NDArray[np.float64]
 
-_SEEN_TWICE = 3.0
-"""What the contour shows must be as many standard deviations deep in the picture itself too: once in 740 by chance."""
+_SEEN_TWICE = 2.5
+"""What the contour shows must be so many standard deviations deep in the picture itself too: once in 160 by chance, and it stood out once already."""
 _DESCRIBED = 9.0
 """A form that leaves three times what the light scatters by (mean square) does not describe a chip."""
 _BESIDE = 24.0
@@ -25,6 +25,8 @@ _BESIDE = 24.0
 _COLOURED = 0.05
 """Grey metal, any ground and the shade between them share their colour to a few in a hundred (drawn chips: 0.01, on paper 0.06 with as much scatter);
 resin sends a third of the metal's red and hardly any blue, of which blur leaves a third in the shallowest of chips."""
+_SURELY = 3.0
+"""Standard deviations by which that colour must differ from what is usual beside: once in 740 by chance."""
 _NARROW = 8.0
 """A tip is what is narrower than this part of the mouth: broken edges have flat or round floors, and of a pointed one it is the last eighth."""
 _TIP = 0.2
@@ -100,7 +102,7 @@ def is_coloured(photo: Photo, seen: SeenEdge, chip: Chip) -> bool:
         return False
     beside = own[(d > 0) & (d < max(deep, 2.0))][:, whole].mean(axis=0)
     of_mean = robust_sigma(beside) * float(np.sqrt(3 * blur / chip.length_px))
-    return abs(float(own[opened].mean())) > max(_COLOURED, _SEEN_TWICE * of_mean)
+    return abs(float(own[opened].mean())) > max(_COLOURED, _SURELY * of_mean)
 
 
 def _of_step(strip: Strip, whole: NDArray[np.bool_], blur: float) -> Floats:

@@ -115,7 +115,7 @@ def _traced(
         d_range=(-9 * blur - 2, 10 * blur + 2),
         weights=weights,
     )
-    trace = trace_edge(strip, blur_px=blur, rounds=1 if begin is None else 3)
+    trace = trace_edge(strip, blur_px=blur)
     return strip, trace, _line(s, trace.offset_px + course, start, floor=0.0, step=3 * blur, begin=begin)
 
 
