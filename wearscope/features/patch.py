@@ -163,9 +163,9 @@ def _grey(photo: Photo, low: NDArray[np.int_], count: NDArray[np.int_], cell: in
     x1, y1 = low + count * cell
     codes = photo.crop((int(low[0]), int(low[1]), int(x1), int(y1)))
     codes = codes if codes.dtype == np.uint8 else np.asarray(codes >> 8, np.uint8)
-    grey = cv2.cvtColor(np.ascontiguousarray(codes), cv2.COLOR_BGR2GRAY)
     size = (int(count[0]), int(count[1]))
-    return np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.float32)
+    cells = cv2.resize(codes, size, interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.cvtColor(cells, cv2.COLOR_BGR2GRAY), np.float32)
 
 
 def _corner_edges(pose: CornerPose, points: NDArray[np.float64], x: Floats, y: Floats) -> tuple[_Edge, _Edge]:

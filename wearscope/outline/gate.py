@@ -40,7 +40,7 @@ class EdgeView:
         self.seen = float(ok.mean()) if len(ok) else 0.0
         self.too_short = length_px < max(SHORTEST_EDGE_PX, SHORTEST_SHARE * max(frame_px))
         self.blur_px = _median(fits.blur[ok])
-        self.least_blur_px = float(np.percentile(fits.blur[ok], 25)) if ok.any() else float("nan")
+        self.least_blur_px = float(np.sort(fits.blur[ok])[ok.sum() // 4]) if ok.any() else float("nan")
         self.inside = _median((fits.before if outside_is_after else fits.after)[ok])
         self.outside = _median((fits.after if outside_is_after else fits.before)[ok])
 

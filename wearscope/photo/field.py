@@ -51,7 +51,7 @@ def inner_square(photo: Photo) -> Box | None:
         return None
     factor = min(1.0, _SMALL_PX / max(photo.size))
     size = (round(photo.size[0] * factor), round(photo.size[1] * factor))
-    grey = cv2.GaussianBlur(cv2.resize(photo.grey(), size, interpolation=cv2.INTER_AREA), (0, 0), 1.0)
+    grey = cv2.GaussianBlur(cv2.resize(photo.small.grey, size, interpolation=cv2.INTER_AREA), (0, 0), 1.0)
     bright = (np.asarray(grey) > level + _ABOVE).astype(np.uint8)
     circle = _round_rim(
         np.asarray(cv2.morphologyEx(bright, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)), np.uint8)
@@ -67,14 +67,13 @@ def inner_square(photo: Photo) -> Box | None:
 
 def _black_frame(photo: Photo) -> float | None:
     """Code (of 255) of the frame where the four corners of the picture are evenly black."""
-    side = max(round(0.03 * max(photo.size)), 8)
+    small = photo.small
+    side = max(round(0.03 * max(small.size)), 8)
     ends = (slice(side), slice(-side, None))
-    patches = np.stack(
-        [photo.encoded[rows, columns].max(axis=2).ravel() for rows in ends for columns in ends]
-    )
-    codes = 255 / photo.top * np.sort(patches, axis=1)
+    patches = [small.bgr[rows, columns].max(axis=2).ravel() for rows in ends for columns in ends]
+    codes = np.sort(patches, axis=1)
     count = codes.shape[1]
-    level = median(codes[:, count // 2])
+    level = median(codes[:, count // 2].astype(np.float64))
     brightest = float(codes[:, int(0.95 * count)].max())
     return level if brightest <= min(level + _ABOVE, _BLACK) else None
 

@@ -239,10 +239,10 @@ def _as_followed(view: _View, outer: Sides, contour: Floats) -> Notch:
     """The followed contour, made deeper or shallower until it explains the light best."""
     top = float(contour.max())
     form = _Form("as followed", lambda _, p: np.asarray(contour * (p[2] / top)), ())
-    fit = _descend(form, view, outer, view.share(contour), _start(form, view, top), 4, np.inf)
+    fit = _descend(form, view, outer, view.share(contour), _start(form, view, top), 2, np.inf)
     about = view.share(fit.edge_px)
     sides = _near_light(view, about, outer)
-    fit = _descend(form, view, sides, about, fit.p, 4, np.inf)
+    fit = _descend(form, view, sides, about, fit.p, 2, np.inf)
     return _weighed(view, sides, [fit], fit, contour)
 
 

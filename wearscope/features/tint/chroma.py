@@ -25,6 +25,8 @@ _MARGIN = 2
 """Map px next to the outline that are left out: blur, sharpening and coloured fringes of the lens."""
 _BESIDE, _AWAY = 8, 8
 """Map px beside the cutter that are looked at, and from which on the ground has its own colour."""
+_THIN = 4
+"""Every fourth px of the small copy, both ways, shows the ground's colour."""
 _DARK = 0.003
 """Linear light below which 8 bit hold no colour (about code 10 of 255)."""
 _CODE = 5e-4
@@ -198,10 +200,10 @@ def _noise(u: Floats, v: Floats, usable: Flags) -> float:
 
 def _ground(photo: Photo, outline: Outline, away_px: float) -> tuple[tuple[float, float] | None, float]:
     """(u, v) of the background so far from the cutter, where it is light enough to have a colour, and its luminance."""
-    small, thin = photo.small, np.s_[::4, ::4]
-    reach = 2 * round(away_px / small.step) + 1
-    cutter = _cutter(outline, (0, 0, *photo.size), small.step).astype(np.uint8)
-    away = cv2.dilate(cutter, np.ones((reach, reach), np.uint8))[thin] == 0
+    small, thin = photo.small, np.s_[::_THIN, ::_THIN]
+    reach = 2 * -(-round(away_px) // (_THIN * small.step)) + 1
+    cutter = _cutter(outline, (0, 0, *photo.size), small.step)[thin].astype(np.uint8)
+    away = cv2.dilate(cutter, np.ones((reach, reach), np.uint8)) == 0
     codes = small.bgr[thin]
     unclipped = codes.max(axis=2) < 255 * _CLIPPED
     linear = linear_light(codes)
