@@ -295,10 +295,14 @@ def _level(values: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np
 
 
 def median_down(values: NDArray[Any]) -> NDArray[Any]:
-    """Median down the rows; NaN where one is. Sorting a few rows is quicker than NumPy's."""
-    ordered = np.sort(values, axis=0)
+    """Median down the rows of `values` (n, ...); NaN where one is. OpenCV sorts columns of a few rows several times as quickly as NumPy."""
+    flat = values.reshape(len(values), -1)
+    absent = np.isnan(flat.sum(axis=0))
+    if absent.any():
+        flat = np.where(absent, 0, flat)  # NaN has no order
+    ordered = cv2.sort(flat, cv2.SORT_EVERY_COLUMN)
     half = (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
-    return np.where(np.isnan(ordered[-1]), np.nan, half)
+    return np.where(absent, np.nan, half).reshape(values.shape[1:])
 
 
 def _nearest_crossing(share: NDArray[Any], steps: NDArray[np.int_], reach: float) -> tuple[Floats, Floats]:
