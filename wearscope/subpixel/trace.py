@@ -300,7 +300,7 @@ def median_down(values: NDArray[Any]) -> NDArray[Any]:
     absent = np.isnan(flat.sum(axis=0))
     if absent.any():
         flat = np.where(absent, 0, flat)  # NaN has no order
-    ordered = cv2.sort(flat, cv2.SORT_EVERY_COLUMN)
+    ordered = cv2.sort(flat, cv2.SORT_EVERY_COLUMN) if flat.size else flat
     half = (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
     return np.where(absent, np.nan, half).reshape(values.shape[1:])
 
