@@ -205,7 +205,7 @@ def _ground(photo: Photo, outline: Outline, away_px: float) -> tuple[tuple[float
     cutter = _cutter(outline, (0, 0, *photo.size), small.step)[thin].astype(np.uint8)
     away = cv2.dilate(cutter, np.ones((reach, reach), np.uint8)) == 0
     codes = small.bgr[thin]
-    unclipped = codes.max(axis=2) < 255 * _CLIPPED
+    unclipped = np.asarray(cv2.inRange(codes, (0, 0, 0), (255 * _CLIPPED,) * 3)) > 0
     linear = linear_light(codes)
     light = linear @ np.array(LUMINANCE, np.float32)
     brightness = float(np.median(light[away])) if away.any() else 0.0
