@@ -6,6 +6,7 @@ two looks at one photo can be laid over each other.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,9 +48,13 @@ def annotate(
     (height, width, 3) uint8, channels blue, green, red. `heading` names the cutter, `notes` are small print.
     """
     sheet = photo_sheet(report, units=units, heading=heading, notes=notes)
-    scale = report.scale.px_per_mm
+    scale, broken = report.scale.px_per_mm, "broken_corner" in report.flags
+    curves = tuple(
+        replace(curve, name="broken corner") if curve.name == "arc" and broken else curve
+        for curve in report.curves
+    )
     return draw_sheet(
-        photo, sheet, curves=report.curves, marks=report.marks, px_per_mm=scale, units=units, wear=report.wear
+        photo, sheet, curves=curves, marks=report.marks, px_per_mm=scale, units=units, wear=report.wear
     )
 
 

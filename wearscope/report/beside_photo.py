@@ -70,8 +70,8 @@ def enlarged_block(
         ink.text(column.picture, (x, column.y), words, size=small, colour=SOFT)
     column.y += 1.2 * size
     if px_per_mm is not None:
-        scale_bar(column.picture, (size, column.y - 0.5 * size), px_per_mm * zoom, side, size, units)
-        column.gap(2.2)
+        scale_bar(column.picture, (size, column.y - 0.2 * size), px_per_mm * zoom, side, size, units)
+        column.gap(2.5)
     column.gap(0.4)
     return column.done()
 

@@ -20,6 +20,7 @@ from wearscope.report.view import (
     facts_text,
     grade_look,
     label,
+    limit_text,
     measurement_row,
     photo_sheet,
     value_text,
@@ -131,7 +132,7 @@ def inspection_page(
     steps = [
         (
             label(name),
-            *(value_text(v, unit, units=units) for v in (limits[name].worn, limits[name].discard)),
+            *(limit_text(v, unit, units=units) for v in (limits[name].worn, limits[name].discard)),
             limits[name],
         )
         for name, unit in judged.items()

@@ -84,7 +84,7 @@ def find_window(photo: Photo, curves: Sequence[Curve], marks: Sequence[Mark]) ->
 
 def _missing_reach(corner: tuple[float, float], curves: Sequence[Curve], marks: Sequence[Mark]) -> float:
     """How far from the virtual corner the arc and the ends of the lost edges reach, in px."""
-    points = [curve.px for curve in curves if curve.name == "arc"]
+    points = [curve.px for curve in curves if curve.name in ("arc", "broken corner")]
     points += [
         np.array([mark.px]) for mark in marks if mark.name.startswith(("corner_loss", "recession", "arc"))
     ]

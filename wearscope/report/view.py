@@ -30,6 +30,7 @@ __all__ = [
     "gauge",
     "grade_look",
     "label",
+    "limit_text",
     "line_look",
     "measurement_row",
     "photo_sheet",
@@ -151,6 +152,7 @@ LINES: dict[str, LineLook] = {
     "end edge": LineLook("fitted edges", SKY, (9.0, 9.0), 1.5),
     "side edge": LineLook("fitted edges", SKY, (9.0, 9.0), 1.5),
     "arc": LineLook("fitted arc", YELLOW, None, 1.7),
+    "broken corner": LineLook("what is left of the corner", YELLOW, (12.0, 3.0), 1.7),
     "recession": LineLook("recession", ORANGE, (2.0, 4.0), 1.0),
     "chip": LineLook("chip", ORANGE, None, 2.5),
     "heat": LineLook("heat colours", PURPLE, (1.5, 6.0), 2.5),
@@ -295,13 +297,13 @@ def gauge(quantity: Quantity, worn: float, discard: float, *, units: Units = "mm
         place(high),
         place(worn),
         place(discard),
-        f"worn {_limit_text(worn, quantity.unit, units)}",
-        f"discard {_limit_text(discard, quantity.unit, units)}",
+        f"worn {limit_text(worn, quantity.unit, units=units)}",
+        f"discard {limit_text(discard, quantity.unit, units=units)}",
         quantity.value > end,
     )
 
 
-def _limit_text(step: float, unit: str, units: Units) -> str:
+def limit_text(step: float, unit: str, *, units: Units = "mm") -> str:
     """A limit in three digits: one that follows from another has many."""
     return value_text(float(f"{step:.3g}"), unit, units=units)
 
