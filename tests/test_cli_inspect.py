@@ -334,6 +334,15 @@ def test_a_check_without_a_microscope(desk: Desk, typed: str, code: int) -> None
     assert cv2.imread(str(desk.folder / "wearscope-out" / "reference-corners.png")) is not None
 
 
+def test_all_answers_stand_in_the_terminal(desk: Desk) -> None:
+    said = desk.run("inspect", "--by-eye", typed="sharp\nno\nno\nno\nno\n")
+    shown = " ".join(said.out.split())
+    assert (
+        "Observed by eye, not measured: corner sharp, crack no, loose blade no, bent body no, spun shank no."
+        in shown
+    )
+
+
 def test_a_question_without_an_answer_ends_with_words(desk: Desk) -> None:
     said = desk.run("inspect", "--by-eye", typed="sharp\nno\n")
     assert said.code == 2

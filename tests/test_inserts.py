@@ -45,6 +45,18 @@ def test_the_insert_that_stands_out_is_named() -> None:
 
 
 @pytest.mark.parametrize(
+    ("readings", "begins"), [((0.0, 0.1), "Look by eye too"), ((0.0, 0.4), "Do not use it until its inserts")]
+)
+def test_sharp_inserts_at_unequal_heights_are_not_turned(
+    readings: tuple[float, float], begins: str, inserts: list[str]
+) -> None:
+    heights = [word for reading in readings for word in ("--insert-height", str(reading))]
+    told = json.loads(run(inserts[0], *COMMON, "--flutes", "2", *heights, "--json").stdout)["advice"]
+    assert told.startswith(begins)
+    assert "Turn the insert" not in told
+
+
+@pytest.mark.parametrize(
     ("readings", "facts"),
     [
         ([0.0, 0.1], THREE_INSERTS),

@@ -15,7 +15,7 @@ from wearscope.finding import Mark
 from wearscope.flags import FLAGS
 from wearscope.grading.decide import Grade
 from wearscope.grading.limits import load_limits
-from wearscope.grading.observed import observed, observed_corner
+from wearscope.grading.observed import DAMAGES, observed, observed_corner
 from wearscope.inspection import (
     LimitSteps,
     Measurement,
@@ -157,6 +157,59 @@ def test_an_edge_with_heat_colours_is_not_simply_used() -> None:
     hot = conclude([photo(flags=("tint:heat",))], facts=SIX_MM, limits=LIMITS)
     assert "Use it." not in hot.advice
     assert "heat came from" in hot.advice
+
+
+def test_use_it_is_said_only_where_every_required_view_was_seen() -> None:
+    one = conclude([photo("a")], facts=SIX_MM, limits=LIMITS)
+    both = conclude([photo("a"), photo("b", flute=2)], facts=SIX_MM, limits=LIMITS)
+    assert one.grade == both.grade == "sharp"
+    assert "Use it" not in one.advice
+    assert both.advice.startswith("Use it.")
+
+
+@pytest.mark.parametrize("grade", ["sharp", "worn", "retake"])
+@pytest.mark.parametrize(("kind", "asked"), [("flat", 4), ("surfacing", 5)])
+def test_every_inspection_says_what_to_look_for_by_eye(grade: Grade, kind: CutterKind, asked: int) -> None:
+    seen = photo("a", grade)
+    told = conclude([seen], facts=Facts(kind), limits=LIMITS).advice
+    assert sum(damage.noun in told for damage in DAMAGES) == asked
+    asked_already = conclude([seen], facts=Facts(kind), limits=LIMITS, observed=observed((), kind))
+    assert "Look by eye" not in asked_already.advice
+
+
+def test_a_worn_shank_is_no_reason_to_sharpen_and_a_marked_one_leads_to_the_collet() -> None:
+    corners = [photo("a"), photo("b", flute=2)]
+    worn = conclude([*corners, photo("c", "worn", view="shank")], facts=SIX_MM, limits=LIMITS)
+    assert worn.advice.startswith("Its shank is past its best")
+    assert "sharpened" not in worn.advice
+    marked = conclude(
+        [*corners, photo("c", view="shank", flags=("shank_marks",))], facts=SIX_MM, limits=LIMITS
+    )
+    assert marked.grade == "sharp"
+    assert "Look at the collet too" in marked.advice
+
+
+def test_a_damaged_surfacing_cutter_is_discarded_whole() -> None:
+    facts = Facts("surfacing", "carbide", 25.0, 1)
+    cracked = conclude([photo()], facts=facts, limits=LIMITS, observed=observed(("crack",), "surfacing"))
+    bent = conclude([photo(), photo("b", "discard", view="shank")], facts=facts, limits=LIMITS)
+    for inspection in (cracked, bent):
+        assert inspection.advice.startswith("Do not use it again.")
+        assert "turn the insert" not in inspection.advice
+
+
+def test_resin_asks_for_a_clean_cutter_and_for_no_other_light() -> None:
+    told = conclude([photo(grade="retake", flags=("tint:resin",))], facts=SIX_MM, limits=LIMITS).advice
+    assert told.count("take the photo again") == 1
+    assert "Come closer" not in told
+
+
+@pytest.mark.parametrize(
+    ("view", "missing"), [("corner", "corner of the other flutes"), ("end", "corner of every flute")]
+)
+def test_what_is_missing_is_named_where_the_flutes_were_not_counted(view: str, missing: str) -> None:
+    seen = conclude([photo(view=view)], facts=replace(SIX_MM, flutes=None), limits=LIMITS)
+    assert seen.missing_views == (f"{missing} (their number was not given)",)
 
 
 def test_the_schema_is_a_schema_and_the_document_fits_it() -> None:

@@ -16,7 +16,7 @@ from wearscope.errors import RecordsError
 from wearscope.facts import Facts
 from wearscope.finding import Curve, Finding, Mark, WearMap, WearPoint
 from wearscope.flags import blocking
-from wearscope.grading.advice import advice
+from wearscope.grading.advice import Cause, advice
 from wearscope.grading.combine import COMBINED, combine
 from wearscope.grading.decide import GRADES, Grade, verdict_words, worst
 from wearscope.grading.insert_heights import InsertHeights
@@ -183,8 +183,12 @@ def conclude(
     if not seen and not observed:
         raise ValueError("an inspection needs at least one photo or one observation")
     by_eye = [(o.grade, o.reason) for o in observed if o.grade is not None]
+    parts: list[tuple[Cause, Grade]] = [
+        ("edges" if o.name == "corner" else "seen", o.grade) for o in observed if o.grade is not None
+    ]
     if heights is not None:
         by_eye.append((heights.grade, heights.reason))
+        parts.append(("heights", heights.grade))
     by_eye.sort(key=lambda answer: GRADES.index(answer[0]), reverse=True)
     together = _together(seen, facts, limits)
     spoken_for = {digest for group in together for digest in group.photos}
@@ -193,6 +197,7 @@ def conclude(
         *(photo for photo in seen if photo.sha256 not in spoken_for),
     ]
     grade = worst([*(one.grade for one in judged), *(grade for grade, _ in by_eye)])
+    parts += [("shank" if one.view in _NO_EDGE else "edges", one.grade) for one in judged]
     missing = _missing_views(seen, facts, limits)
     told = advice(
         grade,
@@ -202,6 +207,7 @@ def conclude(
         unconfirmed=grade != "discard" and any(m.unconfirmed for one in judged for m in one.measurements),
         looked_at=bool(observed),
         inserts=_by_flute(judged),
+        causes=tuple(dict.fromkeys(part for part, of_part in parts if of_part == grade)),
     )
     return Inspection(
         grade,
@@ -241,7 +247,8 @@ def _missing_views(photos: Sequence[PhotoReport], facts: Facts, limits: Limits) 
         if how == "once":
             missing += [] if seen else [view]
         elif facts.flutes is None:
-            missing.append(f"{view} of the other {tooth}s (their number was not given)")
+            which = f"the other {tooth}s" if seen else f"every {tooth}"
+            missing.append(f"{view} of {which} (their number was not given)")
         else:
             missing += [f"{view} of {tooth} {n}" for n in range(1, facts.flutes + 1) if n not in seen]
     return tuple(missing)
@@ -278,6 +285,9 @@ def _together(photos: Sequence[PhotoReport], facts: Facts, limits: Limits) -> tu
             found.append(_judged_together(view, flute, group, facts, limits))
     return tuple(found)
 
+
+_NO_EDGE = ("shank", "profile")
+"""Views that are judged by the shank alone."""
 
 _ONE_THING = ("corner", "edge")
 """Views of which a second photo shows the same: others show the cutter from another side."""

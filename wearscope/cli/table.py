@@ -11,8 +11,9 @@ from wearscope.flags import FLAGS
 from wearscope.grading.advice import CAUTIONS
 from wearscope.grading.decide import decide, verdict_words
 from wearscope.grading.limits import Limit
+from wearscope.grading.observed import Observation
 from wearscope.inspection import Inspection, Measurement, PhotoReport, Together
-from wearscope.report.view import Units, grade_look, label, quantity_text, value_text
+from wearscope.report.view import Units, grade_look, label, limit_text, quantity_text, value_text
 
 __all__ = ["show"]
 
@@ -27,6 +28,8 @@ def show(inspection: Inspection, *, units: Units = "mm", console: Console | None
     for group in inspection.together:
         console.print(_together(group, inspection.cutter, units))
     console.print(_verdict(inspection, units))
+    if inspection.observed:
+        console.print(_observed(inspection.observed))
     for caution in CAUTIONS:
         console.print(Text(f"! {caution}", style="dim"))
 
@@ -103,7 +106,7 @@ def _hanging(words: str) -> RenderableType:
 def _row(measurement: Measurement, units: Units) -> tuple[RenderableType, ...]:
     quantity, limit = measurement.quantity, measurement.limit
     steps = () if limit is None else (limit.worn, limit.discard)
-    shown = " / ".join(value_text(step, quantity.unit, units=units) for step in steps)
+    shown = " / ".join(limit_text(step, quantity.unit, units=units) for step in steps)
     value = quantity_text(quantity, units=units, limits=steps)
     return label(measurement.name), value, shown, _grade(measurement.grade)
 
@@ -117,6 +120,11 @@ def _verdict(inspection: Inspection, units: Units) -> RenderableType:
     if inspection.shank_fit is not None:
         reasons.append(inspection.shank_fit.words)
     return Group(word, *(_hanging(reason) for reason in reasons), "", Text(inspection.advice), "")
+
+
+def _observed(answers: Iterable[Observation]) -> RenderableType:
+    told = ", ".join(f"{one.name.replace('_', ' ')} {one.answer}" for one in answers)
+    return Group(Text(f"Observed by eye, not measured: {told}."), "")
 
 
 def _in_units(reason: str, inspection: Inspection, units: Units) -> str:

@@ -34,6 +34,16 @@ class Judgement:
     flags: tuple[str, ...]
 
 
+_SPOKEN = {
+    "heat": "heat colours",
+    "land": "wear land",
+    "burrs": "burrs on the shank",
+    "straightness": "straightness of the shank",
+    "spread": "distances of the corners from the axis",
+}
+"""Damages whose name in a limits file does not speak for itself."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Damage:
     """One damage of one photo: the measurements that can show it, and the verdicts that count."""
@@ -53,7 +63,7 @@ class _Damage:
         names = [limit.measurement for limit in self.limits]
         whys = (finding.not_measured[name] for name in names if name in finding.not_measured)
         why = next(whys, "nothing in this photo shows it" if names else self.without_limits)
-        return f"{self.name}: not measured ({why.rstrip('.')})"
+        return f"{_SPOKEN.get(self.name, self.name)}: not measured ({why.rstrip('.')})"
 
 
 def judge(

@@ -23,19 +23,29 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class Damage:
-    """A damage to look for: its name, the question, and the kinds of cutter that can have it (empty: all)."""
+    """A damage to look for: its name, what it is in words, the question, and the kinds of cutter that can have it (empty: all)."""
 
     name: str
+    noun: str
     question: str
     kinds: tuple[CutterKind, ...] = ()
 
 
 DAMAGES = (
-    Damage("crack", "Is there a crack in an edge, in the body or along a braze?"),
-    Damage("loose_blade", "Is a blade loose, or its braze incomplete?"),
-    Damage("bent_body", "Is the body or the shank bent?"),
-    Damage("insert_seat", "Is an insert loose, or its seat or screw damaged?", ("surfacing",)),
-    Damage("spun_shank", "Does the shank rattle in the collet, or show rings where it has spun?"),
+    Damage("crack", "a crack", "Is there a crack in an edge, in the body or along a braze?"),
+    Damage("loose_blade", "a loose or badly brazed blade", "Is a blade loose, or its braze incomplete?"),
+    Damage("bent_body", "a bent body", "Is the body or the shank bent?"),
+    Damage(
+        "insert_seat",
+        "a loose insert, a damaged seat or screw",
+        "Is an insert loose, or its seat or screw damaged?",
+        ("surfacing",),
+    ),
+    Damage(
+        "spun_shank",
+        "a rattling or spun shank",
+        "Does the shank rattle in the collet, or show rings where it has spun?",
+    ),
 )
 
 
