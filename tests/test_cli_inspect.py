@@ -94,6 +94,7 @@ class Measured:
         flute: int,
         grey: Any,
         new: Any,
+        shank_mm: float | None,
     ) -> Inspection:
         scale: Scale = scale_source.scale_for(photo.size)
         self.calls.append(
@@ -104,6 +105,7 @@ class Measured:
                 "flute": flute,
                 "grey": grey,
                 "new": new,
+                "shank_mm": shank_mm,
             }
         )
         grade = self.grades.pop(0)

@@ -93,7 +93,27 @@ def test_without_readings_a_photo_says_nothing_of_the_fit(photo: Path, tmp_path:
     assert "shank_fit" not in json.loads(run(str(photo), *words).stdout)
 
 
-@pytest.mark.parametrize("words", [["--shank", "6"], ["--shank-reading", "5.99"]])
+def test_a_nominal_diameter_without_photo_or_reading_is_an_error() -> None:
+    assert isinstance(run("--by-eye", "--shank", "6").exception, InputError)
+
+
+@pytest.mark.parametrize(
+    ("nominal", "said"),
+    [
+        ("6", "% of its nominal 6 mm: whether it fits (h6) a micrometer decides"),
+        ("6.35", "check the nominal diameter"),
+    ],
+)
+def test_a_photo_is_held_against_the_nominal_diameter(
+    photo: Path, tmp_path: Path, nominal: str, said: str
+) -> None:
+    words = ["--px-per-mm", "110", "--view", "shank", "--shank", nominal, "--out", str(tmp_path), "--json"]
+    document = json.loads(run(str(photo), *words).stdout)
+    assert "shank_fit" not in document
+    assert any(said in remark for remark in document["photos"][0]["remarks"])
+
+
+@pytest.mark.parametrize("words", [["--micrometer-error", "0.002"], ["--shank-reading", "5.99"]])
 def test_half_of_the_question_is_an_error(photo: Path, words: list[str]) -> None:
     assert isinstance(run(str(photo), "--px-per-mm", "110", "--view", "shank", *words).exception, InputError)
 

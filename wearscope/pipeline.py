@@ -114,13 +114,14 @@ def inspect_photo(
     flute: int = 1,
     grey: Grey | None = None,
     new: NewOutline | None = None,
+    shank_mm: float | None = None,
 ) -> Inspection:
     """Measure and judge one photo of one view of one flute.
 
     `view` None: nobody said which; it is told from the picture, or a corner is assumed, and a flag says so.
     `grey`: colour of a grey card in the same light (`wearscope.photo.colour.grey_card`), for the judgement of heat colours; without
     one that of the calibration serves, where nothing in the photo speaks against it. `new`: what the
-    cutter looked like when new (`new_outline`, `nominal_outline`), to map what is gone.
+    cutter looked like when new (`new_outline`, `nominal_outline`), to map what is gone. `shank_mm`: nominal diameter of the shank.
 
     Raises PhotoError for a file that is no photo and CalibrationError for a calibration that does not fit it.
     What cannot be measured is a result with a reason, not an error.
@@ -138,7 +139,7 @@ def inspect_photo(
         [
             _of_facts(facts, limits, scale),
             Finding(flags=(*told, *(("round_field",) if photo.size != whole.size else ()))),
-            *_seen(photo, outline, scale, facts, view, expected, (grey, scale_source.white), new),
+            *_seen(photo, outline, scale, facts, view, expected, (grey, scale_source.white), new, shank_mm),
         ]
     )
     angle = _angle_deg(outline.corner if outline else None)
@@ -199,6 +200,7 @@ def _seen(
     expected: Iterable[str],
     greys: tuple[Grey | None, Grey | None],
     new: NewOutline | None,
+    shank_mm: float | None,
 ) -> Iterator[Finding]:
     """What each feature of this view finds; without a cutting corner, the reason why nothing was measured."""
     if outline is not None:
@@ -231,7 +233,7 @@ def _seen(
     elif view == "edge":
         yield from _along_edge(photo, scale, expected, greys)
     elif view in ("shank", "profile"):
-        yield measure_shank(photo, scale, view=view)
+        yield measure_shank(photo, scale, view=view, nominal_mm=shank_mm)
     elif view == "end":
         end, corners = look_at_end(photo, scale, flutes=facts.flutes)
         yield with_notches(end, [_notch(photo, corner) for corner in corners], scale)

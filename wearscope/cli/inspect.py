@@ -109,7 +109,7 @@ def inspect(
             "--shank",
             parser=options.length,
             metavar=options.LENGTH,
-            help="Nominal diameter of the shank, for --shank-reading.",
+            help="Nominal diameter of the shank: photos of it are held against it, --shank-reading decides the fit.",
         ),
     ] = None,
     shank_readings: Annotated[
@@ -193,7 +193,7 @@ def inspect(
         "up_cut_length_mm": up_cut_length,
     }
     facts = Facts.given(**given) if cutter is None else recorded_facts(cutter, records, given)  # type: ignore[arg-type]
-    fit = _fit(shank, shank_readings or [], micrometer)
+    fit = _fit(shank, shank_readings or [], micrometer, photos=bool(paths))
     rules = load_limits(limits)
     level = _heights(heights or [], gauge, facts, rules)
     shots = _shots(paths, view, flute, facts.flutes)
@@ -206,7 +206,7 @@ def inspect(
             known = photo_when_new(cutter, records, {shot.flute for shot in shots if shot.view == "corner"})
             new_photo, new_px_per_mm = (known.path, known.px_per_mm) if known else (None, new_px_per_mm)
         new = _new(new_photo, new_px_per_mm, new_nominal, source, facts)
-        looks = _looks(shots, source, facts, rules, grey, new)
+        looks = _looks(shots, source, facts, rules, grey, new, shank)
         inspection = join([one for _, one in looks], limits=rules, observed=answers, heights=level)
         quick = as_json and out is None
         written = [] if quick else _draw(inspection, [photo for photo, _ in looks], folder, units)
@@ -229,12 +229,14 @@ def inspect(
     raise typer.Exit(exit_code(inspection))
 
 
-def _fit(nominal: float | None, readings: list[float], micrometer: float | None) -> "ShankFit | None":
-    """The fit of the shank, where its readings were given."""
+def _fit(
+    nominal: float | None, readings: list[float], micrometer: float | None, *, photos: bool
+) -> "ShankFit | None":
+    """The fit of the shank, where its readings were given; photos are held against the nominal diameter without them."""
     from wearscope.grading.shank_fit import MICROMETER_MM, shank_fit
 
     if not readings:
-        if nominal is not None or micrometer is not None:
+        if micrometer is not None or (nominal is not None and not photos):
             raise InputError("no reading of the shank: --shank-reading MM, once for each reading")
         return None
     if nominal is None:
@@ -279,6 +281,7 @@ def _looks(
     rules: "Limits",
     grey: Path | None,
     new: "NewOutline | None",
+    shank_mm: float | None,
 ) -> "list[tuple[Photo, Inspection]]":
     from wearscope.photo.colour import grey_card
     from wearscope.photo.read import read_photo
@@ -297,6 +300,7 @@ def _looks(
             flute=shot.flute,
             grey=card,
             new=new,
+            shank_mm=shank_mm,
         )
 
     return [look(shot) for shot in shots]

@@ -35,14 +35,16 @@ NAMES = (
 )
 _REACH_MM = 0.12
 """Burrs and grooves are followed so far from the side: four times the usual discard limit of a burr (0.03 mm)."""
+_FIT_MM = 0.013
+"""No shank h6 up to 30 mm is farther under its nominal diameter (ISO 286-2, from memory)."""
 _LENS_FAR = "the lens is taken to be far away: a shank that leans toward it looks tapered, and a near lens shows it a little too wide"
 
 
-def measure_shank(photo: Photo, scale: Scale, *, view: str) -> Finding:
+def measure_shank(photo: Photo, scale: Scale, *, view: str, nominal_mm: float | None = None) -> Finding:
     """Diameter, straightness, taper, burrs, grooves and scoring of the shank (views `shank` and `profile`).
 
     On a `shank` view it runs out of the frame at both ends; on a `profile` view it leaves at one end, and what cuts is seen at the
-    other. What cannot be measured is named with its reason.
+    other. What cannot be measured is named with its reason. `nominal_mm` is the diameter the shank should have, to compare it with.
     """
     try:
         bar = find_bar(photo, reach_px=max(16.0, _REACH_MM * scale.px_per_mm))
@@ -53,10 +55,10 @@ def measure_shank(photo: Photo, scale: Scale, *, view: str) -> Finding:
         shank = Shank.of(photo, bar, part)
     except CannotTell as reason:
         return Finding(not_measured=dict.fromkeys(NAMES, str(reason)), flags=(*bar.flags, "no_shank"))
-    return _finding(photo, shank, scale)
+    return _finding(photo, shank, scale, nominal_mm)
 
 
-def _finding(photo: Photo, shank: Shank, scale: Scale) -> Finding:
+def _finding(photo: Photo, shank: Shank, scale: Scale, nominal_mm: float | None) -> Finding:
     quantities = {
         "edge_blur_width": Quantity(shank.bar.blur_px, "px", {"noise": 0.05 * shank.bar.blur_px}),
         "shank_diameter": scale.to_mm(diameter_of(shank)),
@@ -92,7 +94,8 @@ def _finding(photo: Photo, shank: Shank, scale: Scale) -> Finding:
     ]
     curves = [Curve("edge", shank.line(n)) for n in (0, 1)] + [Curve("score", line.px) for line in lines]
     marked = bool(lines) or any(True for _ in grooves_around(shank))
-    remarks = (_along(shank, scale), *_lines_in_words(lines), _LENS_FAR)
+    beside = () if nominal_mm is None else (_beside_nominal(quantities["shank_diameter"], nominal_mm),)
+    remarks = (_along(shank, scale), *beside, *_lines_in_words(lines), _LENS_FAR)
     flags = (*shank.bar.flags, *(("shank_marks",) if marked else ()))
     return Finding(quantities, missing, tuple(marks), flags, tuple(curves), remarks)
 
@@ -122,3 +125,13 @@ def _along(shank: Shank, scale: Scale) -> str:
     width = shank.width_px / scale.px_per_mm
     length = len(shank.s_px) / scale.px_per_mm
     return f"shank {width[0]:.3f} mm, {np.median(width):.3f} mm and {width[-1]:.3f} mm across at the ends and in the middle of {length:.1f} mm"
+
+
+def _beside_nominal(diameter: Quantity, nominal_mm: float) -> str:
+    """The ratio to the nominal diameter: what a photo can say of a fit."""
+    percent, doubt = 100 * diameter.value / nominal_mm, 100 * diameter.expanded / nominal_mm
+    told = f"shank {percent:.2f} ± {doubt:.2f} % of its nominal {nominal_mm:g} mm"
+    over = diameter.value - nominal_mm
+    if over > diameter.expanded or over < -diameter.expanded - _FIT_MM:
+        return f"{told}: check the nominal diameter, the scale and the shank before it goes into a collet"
+    return f"{told}: whether it fits (h6) a micrometer decides, not a photo"
