@@ -109,6 +109,15 @@ def test_radius_from_photo_to_number_full_count() -> None:
     check([case(seed) for seed in range(1000, 1400)], within=0.95, pooled=0.93, paper=0.9)
 
 
+@pytest.mark.parametrize("seed", [1280, 1292, 1325, 1337])
+def test_a_sharp_corner_of_the_other_tooth_is_not_taken_for_the_worn_one(seed: int) -> None:
+    """On paper hardly lighter than the metal the other tooth's flank stands out more than the rake face."""
+    seen = case(seed)
+    assert seen.radius_um > 40
+    assert seen.kind == "value"
+    assert held(seen)
+
+
 def wide(seed: int, ground: str) -> tuple[bool, bool, float]:
     """A corner that has lost 0.3 to 0.8 mm, as an arc or (odd seeds) a chamfer: was an arc fitted, and does the recession hold; its
     standard uncertainty, mm."""

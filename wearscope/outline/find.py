@@ -46,6 +46,9 @@ _MARGIN = 30.0
 _EQUAL = 0.2
 """Two corners at both ends of one end edge are both real unless one scores less than this share of the other."""
 
+_NEXT, _ASIDE = 20.0, 0.1
+"""What lies so far beyond a corner (px of the small picture), within 6 degrees of its end edge's line, is more of that edge."""
+
 _ALIKE, _LONG_SIDE = 0.8, 0.8
 """Side edges of one tooth run the same way within 37 degrees: a helix turns, and they may taper. Of a cutter as much is in the
 picture as it is wide, or it would be taken closer."""
@@ -119,20 +122,31 @@ def _tip_direction(end: Arm, side: Arm) -> Floats:
 
 
 def _rake_side(candidates: list[CornerCandidate]) -> CornerCandidate:
-    """Of two corners on one end edge, equally good, the one whose rake face looks at the lens.
+    """Of two corners on one end edge, equally good or both plain, the one whose rake face looks at the lens.
 
     For a right-hand cutter with its tip down that is the right one (it turns clockwise seen from the spindle).
     """
     best = candidates[0]
     for other in candidates[1:]:
-        if (
-            other.score > _EQUAL * best.score
-            and min(arm.length for arm in other.arms) > _LONG_EDGE
-            and _share_end_edge(best, other)
-            and _handed(other) > 0.5 > _handed(best)
-        ):
-            return other
+        if _share_end_edge(best, other) and _handed(other) > 0.5 > _handed(best):
+            long = min(arm.length for arm in other.arms) > _LONG_EDGE
+            if other.score > _EQUAL * best.score and long:
+                return other
+            if other.score > PLAIN and not _goes_on(other, candidates):
+                return other
     return best
+
+
+def _goes_on(corner: CornerCandidate, candidates: list[CornerCandidate]) -> bool:
+    """Whether more of the end edge lies beyond a corner: then that is the rim of a chip."""
+    end, _, _ = split_arms(corner)
+    normal = np.array([-end.direction[1], end.direction[0]])
+    for arm in (arm for other in candidates for arm in other.arms):
+        away = arm.points - corner.apex
+        beyond, aside = -away @ end.direction, np.abs(away @ normal)
+        if np.any((beyond > _NEXT) & (aside < _ASIDE * beyond + 2)):
+            return True
+    return False
 
 
 def _as_it_lies(candidates: list[CornerCandidate]) -> list[CornerCandidate]:
