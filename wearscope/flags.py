@@ -204,6 +204,12 @@ _ALL = (
         "Clean the cutter and take the photo again.",
     ),
     Flag(
+        "corner_covered",
+        "Material sticks out beyond the corner: what is beneath it does not show.",
+        "Clean the cutter first.",
+        True,
+    ),
+    Flag(
         "damage_inside",
         "A worn or broken patch shows inside the outline at the corner.",
         "Look at it with a loupe under another light.",

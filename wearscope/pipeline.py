@@ -10,6 +10,7 @@ from wearscope.facts import CutterKind, Facts
 from wearscope.features.bright_line import measure_bright_line
 from wearscope.features.chips import measure_chips, scan_edges
 from wearscope.features.corner import measure_corner
+from wearscope.features.covered import find_cover
 from wearscope.features.end_view import Notch, counts_flutes, look_at_end, with_notches
 from wearscope.features.land import measure_land
 from wearscope.features.nose import measure_nose
@@ -220,6 +221,10 @@ def _seen(
                     leans="not_square" in square.flags,
                 )
                 yield corner
+            if (
+                facts.kind != "other"
+            ):  # hollow edges of another form may well reach beyond where they would meet straight
+                yield find_cover(outline, outline.corner, scale)
             chips = measure_chips(photo, outline, scale)
             yield chips
             yield _bright_line(photo, outline.corner, corner or Finding(), chips, scale)
