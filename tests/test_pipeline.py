@@ -126,7 +126,7 @@ REQUIRED = {
     "measure_corner": "corner",
     "measure_chips": "chips",
     "measure_patch": "patch",
-    "measure_tint": "heat",
+    "measure_tint": "heat colours",
 }
 
 
