@@ -202,6 +202,8 @@ def test_resin_asks_for_a_clean_cutter_and_for_no_other_light() -> None:
     told = conclude([photo(grade="retake", flags=("tint:resin",))], facts=SIX_MM, limits=LIMITS).advice
     assert told.count("take the photo again") == 1
     assert "Come closer" not in told
+    done = conclude([photo(grade="discard", flags=("tint:resin",))], facts=SIX_MM, limits=LIMITS).advice
+    assert "take the photo again" not in done
 
 
 @pytest.mark.parametrize(

@@ -75,7 +75,7 @@ def advice(
         sentences.append(_by_eye(facts))
     if "tint:heat" in flags and grade in ("worn", "retake"):
         sentences = [FLAGS["tint:heat"].advice, *sentences]
-    if "tint:resin" in flags:
+    if "tint:resin" in flags and grade != "discard":
         sentences = [FLAGS["tint:resin"].advice, *sentences]
     if unconfirmed:
         sentences = ["Do not use it until confirmed: discard is not ruled out.", *sentences]
