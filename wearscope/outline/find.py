@@ -46,6 +46,9 @@ _MARGIN = 30.0
 _EQUAL = 0.2
 """Two corners at both ends of one end edge are both real unless one scores less than this share of the other."""
 
+_AS_CLEAR = 0.5
+"""Of two corners that score alike to a factor of two either may be the cutter's: drawn on paper as grey as the cutter wrong ones score up to twice the
+right one."""
 _NEXT, _ASIDE = 20.0, 0.1
 """What lies so far beyond a corner (px of the small picture), within 6 degrees of its end edge's line, is more of that edge."""
 
@@ -72,7 +75,7 @@ def find_outline(photo: Photo, *, form: Form = "corner") -> Outline:
     best = _rake_side(candidates)
     if _another_cutter(best, candidates):
         flags += ("several_cutters",)
-    if form == "corner" and best.score < _FAINT:
+    if form == "corner" and (best.score < _FAINT or _rivalled(best, candidates)):
         flags += ("corner_faint",)
     strips = corner_strips(best)
     reach = EDGE_REACH + _MARGIN + 1.5 * max(arm.gap for arm in best.arms)
@@ -135,6 +138,18 @@ def _rake_side(candidates: list[CornerCandidate]) -> CornerCandidate:
             if other.score > PLAIN and not _goes_on(other, candidates):
                 return other
     return best
+
+
+def _rivalled(best: CornerCandidate, candidates: list[CornerCandidate]) -> bool:
+    """Whether a corner elsewhere, of edges of its own, is about as clear: then grinding lines or facets may be taken for edges."""
+    chains = {arm.chain for arm in best.arms}
+    return any(
+        other.score > _AS_CLEAR * best.score
+        and np.hypot(*(other.apex - best.apex)) > _LONG_EDGE / 2
+        and not chains & {arm.chain for arm in other.arms}
+        and not _share_end_edge(best, other)
+        for other in candidates
+    )
 
 
 def _goes_on(corner: CornerCandidate, candidates: list[CornerCandidate]) -> bool:
