@@ -158,7 +158,10 @@ def _likeliest(
 
 
 def _powers(s: Floats, length: float, degree: int) -> Floats:
-    return np.vander(s / length, degree + 1, increasing=True)
+    rows = np.ones((len(s), degree + 1))
+    for power in range(1, degree + 1):
+        np.multiply(rows[:, power - 1], s / length, out=rows[:, power])
+    return rows
 
 
 def _local_noise(s: Floats, d: Floats, shared: float) -> float:

@@ -48,15 +48,21 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """A checked limits document (see `common_practice.toml`); `id` is its name and the first 12 hex digits of the SHA-256 of the content."""
+    """A checked limits document (see `common_practice.toml`); `id` is its name and the first 12 hex digits of the SHA-256 of the content.
+
+    `damage`: groups of measurement names by the damage they describe, the deciding group first.
+    """
 
     document: Table
     id: str = field(init=False)
+    damage: Mapping[str, tuple[tuple[str, ...], ...]] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         content = json.dumps(self.document, sort_keys=True, separators=(",", ":"))
         digest = hashlib.sha256(content.encode()).hexdigest()
         object.__setattr__(self, "id", f"{self.document['name']}@{digest[:12]}")
+        groups = {name: tuple(map(tuple, groups)) for name, groups in self.document["damage"].items()}
+        object.__setattr__(self, "damage", groups)
 
     def size_class(self, diameter_mm: float) -> tuple[str, bool]:
         """Name of the size class, and whether the diameter lies inside the table."""
@@ -100,11 +106,6 @@ class Limits:
             for size_key in (size, ANY):
                 for material in (facts.material, ANY):
                     yield self.document["limits"].get(kind, {}).get(size_key, {}).get(material, {})
-
-    @property
-    def damage(self) -> Mapping[str, tuple[tuple[str, ...], ...]]:
-        """Groups of measurement names by the damage they describe, the deciding group first."""
-        return {name: tuple(map(tuple, groups)) for name, groups in self.document["damage"].items()}
 
     def required(self, view: str, *, front_lit: bool) -> tuple[str, ...]:
         """The damages that a photo of this view must show."""
