@@ -221,9 +221,8 @@ def _seen(
                     leans="not_square" in square.flags,
                 )
                 yield corner
-            if (
-                facts.kind != "other"
-            ):  # hollow edges of another form may well reach beyond where they would meet straight
+            # hollow edges of another form may well reach beyond where they would meet straight
+            if facts.kind != "other":
                 yield find_cover(outline, outline.corner, scale)
             chips = measure_chips(photo, outline, scale)
             yield chips
