@@ -207,6 +207,7 @@ def test_numbers_as_the_guide_writes_them() -> None:
         (Quantity(0.03121, "mm", kind="lower_limit"), "at least 0.0312 mm"),
         (Quantity(3.0, "count"), "3"),
         (Quantity(0.034, "share", {"n": 0.006}), "3.4 ± 1.2 %"),
+        (Quantity(0.99, "share", {"n": 0.36}, below=0.72, above=0.01), "99 (+1 −72) %"),
         (Quantity(89.5, "deg", {"n": 0.2}), "89.50 ± 0.40°"),
         (Quantity(0.5, "mm2", {"n": 0.01}), "0.500 ± 0.020 mm²"),
         (Quantity(6.0, "mm"), "6.000 mm"),

@@ -125,6 +125,19 @@ def test_a_worn_limit_of_zero_means_any_that_is_proven(value: float, u: float, g
     assert decide(Quantity(value, "share", {"noise": u}), hss).grade == grade
 
 
+@given(st.floats(0, 1), st.floats(1e-6, 0.5))
+def test_a_share_whose_interval_ends_at_0_and_1_is_decided_on_its_whole_uncertainty(
+    value: float, u: float
+) -> None:
+    hss = LIMITS.for_cutter(Facts(material="hss"))["heat_tint_share"]
+    whole = Quantity(value, "share", {"noise": u})
+    cut = Quantity(value, "share", {"noise": u}, below=min(2 * u, value), above=min(2 * u, 1 - value))
+    assert decide(cut, hss).grade == decide(whole, hss).grade
+    assert cut.bounds() == whole.bounds()
+    assert 0 <= cut.bounds()[0] <= cut.bounds()[1] <= 1
+    assert conformance_probability(cut, upper=0.05) == conformance_probability(whole, upper=0.05)
+
+
 @given(st.floats(0, 0.3), st.floats(0, 0.1))
 def test_no_grade_contradicts_its_bounds(value: float, u: float) -> None:
     verdict = decide(millimetres(value, u), LIMIT)

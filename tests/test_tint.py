@@ -324,6 +324,8 @@ def test_a_background_of_another_colour_says_nothing_against_the_calibration():
 def test_what_a_heat_finding_carries():
     finding, mask, _ = inspect("heat", 11, thickest_nm=60, ground="paper")
     assert set(finding.quantities) == {"heat_tint_share", "heat_tint_depth"}
+    share = finding.quantities["heat_tint_share"]
+    assert 0 <= share.value - share.below < share.value + share.above <= 1
     assert set(finding.quantities["heat_tint_depth"].parts) == {"threshold", "resolution", "scale"}
     assert "blue" in finding.remarks[0]
     assert "CIEDE2000" in finding.remarks[0]
@@ -337,7 +339,7 @@ def test_what_a_heat_finding_carries():
 def test_a_clean_cutter_has_a_measured_zero():
     finding, _, _ = inspect("none", 2, ground="paper")
     share = finding.quantities["heat_tint_share"]
-    assert share.value == 0
+    assert share.value == share.below == 0
     assert 0 < share.expanded < 0.02
     assert not finding.curves
     assert not finding.marks

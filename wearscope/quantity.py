@@ -25,7 +25,8 @@ class Quantity:
     """A value, its unit and where its uncertainty comes from.
 
     `kind` "upper_limit" says: with 95 % confidence not more than `value`; "lower_limit": not less.
-    `below` and `above` are the two expanded (95 %) uncertainties where the interval is not symmetric.
+    `below` and `above` are the two expanded (95 %) uncertainties where the interval is not symmetric. Those of a "share" end
+    at 0 and 1; what is decided still rests on the whole uncertainty, which `sides` gives.
     """
 
     value: float
@@ -56,16 +57,25 @@ class Quantity:
         sides = [s for s in (self.below, self.above) if s is not None]
         return max(sides) if sides else COVERAGE_FACTOR * self.standard_uncertainty
 
+    @property
+    def sides(self) -> tuple[float, float]:
+        """Expanded uncertainty (95 %) below and above the value; of a share before its interval is cut at 0 and 1."""
+        whole = COVERAGE_FACTOR * self.standard_uncertainty
+        below, above = (whole if side is None else side for side in (self.below, self.above))
+        return (max(below, whole), max(above, whole)) if self.unit == "share" else (below, above)
+
     def bounds(self, floor: float = -math.inf) -> tuple[float, float]:
-        """One-sided 95 % bounds (lower, upper), never below `floor`."""
+        """One-sided 95 % bounds (lower, upper), never below `floor`; those of a share lie between 0 and 1."""
         ratio = ONE_SIDED_95 / COVERAGE_FACTOR
         if self.kind == "upper_limit":
             return floor, self.value
         if self.kind == "lower_limit":
             return self.value, math.inf
-        below = self.below if self.below is not None else COVERAGE_FACTOR * self.standard_uncertainty
-        above = self.above if self.above is not None else COVERAGE_FACTOR * self.standard_uncertainty
-        return max(floor, self.value - ratio * below), self.value + ratio * above
+        below, above = self.sides
+        lower, upper = self.value - ratio * below, self.value + ratio * above
+        if self.unit == "share":
+            lower, upper = max(0.0, lower), min(1.0, upper)
+        return max(floor, lower), upper
 
     def scaled(self, factor: float, unit: str) -> "Quantity":
         """The same quantity in another unit (`factor` counts as exact)."""

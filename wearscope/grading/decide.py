@@ -100,8 +100,7 @@ def conformance_probability(
     """
 
     def below(limit: float) -> float:
-        side = quantity.above if limit > quantity.value else quantity.below
-        u = quantity.standard_uncertainty if side is None else side / COVERAGE_FACTOR
+        u = quantity.sides[limit > quantity.value] / COVERAGE_FACTOR
         if u == 0 or math.isinf(limit):
             return float(limit > quantity.value)
         return NormalDist().cdf((limit - quantity.value) / u)

@@ -1,5 +1,7 @@
 """From a photo and its outline to the heat tint along the edge."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -113,7 +115,7 @@ def _share(rim: "_Rim", verdict: Verdict) -> Quantity:
     Parts: "threshold" from where a tint begins to count (it goes on below the limit of visibility about as far as it does
     from there to twice that limit), "resolution" from the ends of the tinted stretches (or from the
     shortest stretch that would have been seen), "hidden" from the edge that could not be judged (where no heat is
-    seen beside it, none is assumed on it).
+    seen beside it, none is assumed on it). The interval ends at 0 and 1.
     """
     seen, step = rim.judged, rim.colours.step
     heated = rim.beside(verdict.heat)
@@ -127,7 +129,8 @@ def _share(rim: "_Rim", verdict: Verdict) -> Quantity:
         "resolution": resolution * of_length,
         "hidden": (1 - seen) / np.sqrt(12),
     }
-    return Quantity(share, MEASURES["heat_tint_share"], {name: abs(float(u)) for name, u in parts.items()})
+    whole = Quantity(share, MEASURES["heat_tint_share"], {name: abs(float(u)) for name, u in parts.items()})
+    return replace(whole, below=min(whole.expanded, share), above=min(whole.expanded, 1 - share))
 
 
 def _depth(colours: ChromaMap, verdict: Verdict) -> Quantity:
