@@ -228,10 +228,31 @@ def test_missing_edge_of_a_drawn_break() -> None:
         look=Look(background="desk", finish="hss", texture=0.25),
     )
     picture, truth = photograph(scene, Camera(full_well_e=8000, oversampling=2), rng)
-    found = measure(as_photo(picture), PX_PER_MM).quantities
+    finding = measure(as_photo(picture), PX_PER_MM)
+    found = finding.quantities
     assert found["chip_count"].value == 1
+    assert [mark.name for mark in finding.marks] == ["land", "chip"]
+    assert finding.marks[1].px[0] == pytest.approx(1.2 * PX_PER_MM, abs=20)
     assert abs(found["chip_depth_max"].value - truth["missing_edge_depth_mm"]) < 0.012
     assert abs(found["chip_length_total"].value - truth["missing_edge_length_mm"]) < 0.06
+
+
+def test_a_ragged_edge_shows_its_chips_and_no_land() -> None:
+    rng = np.random.default_rng(6)
+    scene = edge_scene(
+        rng,
+        size=(1200, 520),
+        land_mm=0.0,
+        chips=[Chip(at_mm=0.12 + 0.15 * k, depth_mm=0.02 * (1 + k % 3), length_mm=0.12) for k in range(15)],
+        look=Look(background="desk", finish="hss", texture=0.25),
+    )
+    picture, _ = photograph(scene, Camera(full_well_e=8000, oversampling=2), rng)
+    finding = measure(as_photo(picture), PX_PER_MM)
+    assert "ragged" in finding.not_measured["wear_land_mean"]
+    assert "land" not in {curve.name for curve in finding.curves}
+    marks = [mark.name for mark in finding.marks]
+    assert marks
+    assert marks == ["chip"] * int(finding.quantities["chip_count"].value)
 
 
 def test_edges_of_real_close_ups(real_photos: Path) -> None:

@@ -374,12 +374,12 @@ def measure_land(photo: Photo, edge: Edge | None, scale: Scale) -> Finding:
     return Finding(
         {**width, **_missing(land, scale)},
         {} if width else dict.fromkeys(_LAND, "the edge is ragged, and no land can be told from that"),
-        _marks(land),
+        _marks(land, measured=bool(width)),
         edge.flags + ("stuck_material",) * stuck,
         (
             Curve("edge", edge.points(edge.edge_px)),
             Curve("undamaged_edge", edge.points(edge.course_px)),
-            Curve("land", edge.points(edge.course_px + land.width_px)),
+            *([Curve("land", edge.points(edge.course_px + land.width_px))] if width else ()),
         ),
         tuple(words),
     )
@@ -420,7 +420,8 @@ def _resolved(width: Quantity) -> Quantity:
     return Quantity(most, "px", width.parts, "upper_limit")
 
 
-def _missing(land: Land, scale: Scale) -> dict[str, Quantity]:
+def _chips(land: Land) -> tuple[Floats, list[tuple[int, int]]]:
+    """How deep the edge is missing per column group, px, and (begin, end) of every chip."""
     kept = land.width_px[~land.broken]
     usual = float(np.median(kept)) if len(kept) else 0.0
     missing = land.edge.missing_px
@@ -430,6 +431,11 @@ def _missing(land: Land, scale: Scale) -> dict[str, Quantity]:
         for begin, end in _runs(depth > _LEAST_CHIP_PX)
         if end - begin >= 2 and (land.broken[begin:end].any() or (begin > 0 and end < len(depth)))
     ]  # what begins at the frame may be the edge leaving the picture
+    return depth, chips
+
+
+def _missing(land: Land, scale: Scale) -> dict[str, Quantity]:
+    depth, chips = _chips(land)
     count = len(chips)
     length = Quantity(
         float(COLUMN_PX * sum(end - begin for begin, end in chips)),
@@ -450,17 +456,19 @@ def _missing(land: Land, scale: Scale) -> dict[str, Quantity]:
     }
 
 
-def _marks(land: Land) -> tuple[Mark, ...]:
+def _marks(land: Land, *, measured: bool) -> tuple[Mark, ...]:
+    """The widest land, where it was measured, and the middle of each chip."""
+
     def at(k: int, d_px: Floats) -> tuple[float, float]:
         x, y = land.edge.points(d_px)[k]
         return float(x), float(y)
 
     course = land.edge.course_px
-    widest = int(np.argmax(np.where(land.broken, 0.0, land.width_px)))
-    marks = [Mark("land", at(widest, course + land.width_px), "widest land")]
-    if land.broken.any():
-        middle = int(np.median(np.flatnonzero(land.broken)))
-        marks.append(Mark("chip", at(middle, course), "broken out"))
+    _, chips = _chips(land)
+    marks = [Mark("chip", at((begin + end) // 2, course), "broken out") for begin, end in chips]
+    if measured:
+        widest = int(np.argmax(np.where(land.broken, 0.0, land.width_px)))
+        marks.insert(0, Mark("land", at(widest, course + land.width_px), "widest land"))
     return tuple(marks)
 
 
