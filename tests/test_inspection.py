@@ -148,9 +148,16 @@ def test_advice_follows_grade_kind_and_flags(changes: dict[str, Any], facts: Fac
 )
 def test_a_photo_says_which_flutes_it_shows(view: str, shows: str, one: int | None) -> None:
     seen = photo(view=view, flute=2)
-    assert (seen.shows, seen.one_flute) == (shows, one)
+    assert (seen.shows(), seen.one_flute) == (shows, one)
     title = " · ".join(part for part in (f"{view} view", shows) if part)
     assert photo_sheet(seen).title == title
+
+
+def test_the_edges_of_a_surfacing_cutter_are_called_inserts() -> None:
+    facts = Facts("surfacing", diameter_mm=22.0, flutes=3)
+    sheet = photo_sheet(photo(view="corner", flute=2), tooth=facts.tooth)
+    assert sheet.title == "corner view · insert 2"
+    assert photo(view="end").shows(facts.tooth) == "all inserts"
 
 
 def test_an_edge_with_heat_colours_is_not_simply_used() -> None:

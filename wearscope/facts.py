@@ -79,6 +79,11 @@ class Facts:
                 f"up-cut length {self.up_cut_length_mm:g} mm: expected more than 0 and at most 500 mm"
             )
 
+    @property
+    def tooth(self) -> str:
+        """What carries a cutting edge of this kind of cutter, in a word."""
+        return "insert" if self.kind == "surfacing" else "flute"
+
     @classmethod
     def given(
         cls,

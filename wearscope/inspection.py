@@ -108,12 +108,11 @@ class PhotoReport:
         """The flute that is shown; None where the view shows all of them, or none."""
         return self.flute if self.view in _ONE_THING else None
 
-    @property
-    def shows(self) -> str:
-        """Which flutes are shown, in words; of a shank nothing is said."""
+    def shows(self, tooth: str = "flute") -> str:
+        """Which flutes are shown, in words (`tooth`: what to call one); of a shank nothing is said."""
         if self.view == "end":
-            return "all flutes"
-        return f"flute {self.flute}" if self.view in _ONE_THING else ""
+            return f"all {tooth}s"
+        return f"{tooth} {self.flute}" if self.view in _ONE_THING else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,7 +211,7 @@ def conclude(
     return Inspection(
         grade,
         told if heights is None else f"{told} {heights.words}",
-        (*(reason for _, reason in by_eye), *_reasons(judged)),
+        (*(reason for _, reason in by_eye), *_reasons(judged, facts.tooth)),
         not missing,
         missing,
         seen,
@@ -241,7 +240,7 @@ def join(
 
 def _missing_views(photos: Sequence[PhotoReport], facts: Facts, limits: Limits) -> tuple[str, ...]:
     missing = []
-    tooth = "insert" if facts.kind == "surfacing" else "flute"
+    tooth = facts.tooth
     for view, how in limits.required_views.items():
         seen = {photo.flute for photo in photos if photo.view == view}
         if how == "once":
@@ -260,18 +259,18 @@ def _by_flute(judged: Sequence[PhotoReport | Together]) -> dict[int, Grade]:
     return {n: worst(one.grade for one in shown if one.flute == n) for n in {one.flute for one in shown}}
 
 
-def _reasons(judged: Sequence[PhotoReport | Together]) -> tuple[str, ...]:
+def _reasons(judged: Sequence[PhotoReport | Together], tooth: str) -> tuple[str, ...]:
     """All reasons, those of the worst first, with the name of the photo where there are several."""
     if len(judged) == 1:
         return judged[0].reasons
     ordered = sorted(judged, key=lambda one: GRADES.index(one.grade), reverse=True)
-    return tuple(f"{_name(one)}: {reason}" for one in ordered for reason in one.reasons)
+    return tuple(f"{_name(one, tooth)}: {reason}" for one in ordered for reason in one.reasons)
 
 
-def _name(judged: PhotoReport | Together) -> str:
+def _name(judged: PhotoReport | Together, tooth: str) -> str:
     if isinstance(judged, PhotoReport):
         return Path(judged.path).name
-    return f"{judged.view} of flute {judged.flute}, {len(judged.photos)} photos"
+    return f"{judged.view} of {tooth} {judged.flute}, {len(judged.photos)} photos"
 
 
 def _together(photos: Sequence[PhotoReport], facts: Facts, limits: Limits) -> tuple[Together, ...]:
@@ -304,7 +303,7 @@ def _judged_together(
     means = {name: combine(group) for name, group in _same(photos).items()}
     flags = tuple(dict.fromkeys(flag for p in photos for flag in p.flags if flag != "scale_too_small"))
     if apart := [name for name, mean in means.items() if not mean.agree]:
-        reasons = (_apart(apart[0], photos), *_reasons(photos))
+        reasons = (_apart(apart[0], photos), *_reasons(photos, facts.tooth))
         grade = worst(photo.grade for photo in photos)
         return Together(view, flute, digests, False, grade, reasons, (*flags, "photos_disagree"))
     quantities = {name: mean.quantity for name, mean in means.items()} | _worst_of(photos)

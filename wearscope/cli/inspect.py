@@ -398,7 +398,9 @@ def _draw(inspection: "Inspection", photos: "list[Photo]", out: Path, units: opt
         path = _free_name(out, Path(report.path).name, written)
         groups = [group for group in inspection.together if report.sha256 in group.photos]
         notes = tuple(f"{group.title}: {group.grade}. This is one of them." for group in groups)
-        picture = annotate(by_digest[report.sha256], report, units=units, notes=notes)
+        picture = annotate(
+            by_digest[report.sha256], report, units=units, notes=notes, tooth=inspection.cutter.tooth
+        )
         _write(path, cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes())
         written.append(path)
     return written

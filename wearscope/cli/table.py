@@ -42,7 +42,7 @@ def _grade(grade: str | None, *, incomplete: bool = False) -> Text:
 
 
 def _photo(photo: PhotoReport, cutter: Facts, units: Units) -> RenderableType:
-    seen = ", ".join(part for part in (photo.view, photo.shows) if part)
+    seen = ", ".join(part for part in (photo.view, photo.shows(cutter.tooth)) if part)
     title = Text.assemble((photo.path, "bold"), f"  {seen}  ", _grade(photo.grade))
     flags = (_flag(name, cutter, units) for name in photo.flags)
     notes = [*_not_measured(photo), *(_sentence(remark) for remark in photo.remarks), *flags]
@@ -55,7 +55,7 @@ def _sentence(words: str) -> str:
 
 def _together(group: Together, cutter: Facts, units: Units) -> RenderableType:
     title = Text.assemble(
-        (group.title, "bold"), f"  {group.view}, flute {group.flute}  ", _grade(group.grade)
+        (group.title, "bold"), f"  {group.view}, {cutter.tooth} {group.flute}  ", _grade(group.grade)
     )
     if group.agree:
         return Group(title, _table(group.measurements, units), "")

@@ -45,7 +45,9 @@ def look(bench: Bench, job: Job) -> Seen:
     report = replace(inspection.photos[0], flags=(*inspection.photos[0].flags, *flags))
     inspection = replace(inspection, photos=(report,))
     notes = (f"limits {inspection.limits_id} · {inspection.software}",)
-    picture = annotate(photo, report, units=bench.units, heading=shown.cutter, notes=notes)
+    picture = annotate(
+        photo, report, units=bench.units, heading=shown.cutter, notes=notes, tooth=shown.facts.tooth
+    )
     document = to_document(inspection)
     return Seen(document, _jpeg(picture, 92), _jpeg(thumbnail(photo, report), 85), label=label)
 

@@ -76,11 +76,12 @@ def _inspection(records: Records, cutter: str, row: InspectionRow) -> Iterator[t
         path = Path(records.photo_path(photo.sha256) or photo.path)
         content = _photo(path, photo.sha256)
         yield f"photos/{photo.sha256}{Path(photo.path).suffix.lower()}", content
-        picture = _annotated(path, photo, curves.get(photo.sha256, ()), cutter)
+        tooth = inspection.cutter.tooth
+        picture = _annotated(path, photo, curves.get(photo.sha256, ()), cutter, tooth)
         if picture is not None:
             name = f"annotated/{row.id}-{photo.sha256[:12]}.jpg"
             yield name, picture
-            shots[photo.sha256] = _shot(photo, f"../{name}")
+            shots[photo.sha256] = _shot(photo, f"../{name}", tooth)
     page = inspection_page(
         inspection,
         title=f"{cutter}, inspection {row.id}",
@@ -100,7 +101,9 @@ def _photo(path: Path, digest: str) -> bytes:
     return content
 
 
-def _annotated(path: Path, report: PhotoReport, curves: tuple[Curve, ...], cutter: str) -> bytes | None:
+def _annotated(
+    path: Path, report: PhotoReport, curves: tuple[Curve, ...], cutter: str, tooth: str
+) -> bytes | None:
     """The photo with what was found; None for a file that cannot be read as a photo any more."""
     import cv2
 
@@ -111,14 +114,15 @@ def _annotated(path: Path, report: PhotoReport, curves: tuple[Curve, ...], cutte
         photo = read_photo(path)
     except PhotoError:
         return None
-    picture = annotate(photo, replace(report, curves=curves), heading=cutter)
+    picture = annotate(photo, replace(report, curves=curves), heading=cutter, tooth=tooth)
     return cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes()
 
 
-def _shot(photo: PhotoReport, link: str) -> "Shot":
+def _shot(photo: PhotoReport, link: str, tooth: str) -> "Shot":
     from wearscope.report.html import Shot
 
-    seen = f"{photo.view} of {photo.shows}" if photo.shows else photo.view
+    shows = photo.shows(tooth)
+    seen = f"{photo.view} of {shows}" if shows else photo.view
     return Shot(photo.path, link, link, f"{seen}: {photo.grade}")
 
 

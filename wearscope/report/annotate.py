@@ -41,13 +41,19 @@ WIDE = 1.9
 
 
 def annotate(
-    photo: Photo, report: PhotoReport, *, units: Units = "mm", heading: str = "", notes: tuple[str, ...] = ()
+    photo: Photo,
+    report: PhotoReport,
+    *,
+    units: Units = "mm",
+    heading: str = "",
+    notes: tuple[str, ...] = (),
+    tooth: str = "flute",
 ) -> Picture:
     """The photo with what was found drawn on it and what it means written beside it.
 
-    (height, width, 3) uint8, channels blue, green, red. `heading` names the cutter, `notes` are small print.
+    (height, width, 3) uint8, channels blue, green, red. `heading` names the cutter, `notes` are small print, `tooth` is what to call a flute.
     """
-    sheet = photo_sheet(report, units=units, heading=heading, notes=notes)
+    sheet = photo_sheet(report, units=units, heading=heading, notes=notes, tooth=tooth)
     scale, broken = report.scale.px_per_mm, "broken_corner" in report.flags
     curves = tuple(
         replace(curve, name="broken corner") if curve.name == "arc" and broken else curve

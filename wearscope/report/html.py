@@ -126,7 +126,8 @@ def inspection_page(
     `failed` maps photos that could not be used to reasons, `back` is a link to the page that led here.
     """
     photos = [
-        (photo, photo_sheet(photo, units=units), shots.get(photo.sha256)) for photo in inspection.photos
+        (photo, photo_sheet(photo, units=units, tooth=inspection.cutter.tooth), shots.get(photo.sha256))
+        for photo in inspection.photos
     ]
     judged = {m.name: m.quantity.unit for photo in inspection.photos for m in photo.measurements if m.limit}
     steps = [
@@ -147,7 +148,7 @@ def inspection_page(
             title=title,
             facts=facts_text(inspection.cutter, units=units),
             photos=photos,
-            together=[_group(group, units) for group in inspection.together],
+            together=[_group(group, units, inspection.cutter.tooth) for group in inspection.together],
             limits=steps,
             cautions=CAUTIONS,
             budgets=[_budget(photo, units) for photo in inspection.photos],
@@ -158,13 +159,13 @@ def inspection_page(
 
 
 def _group(
-    group: Together, units: Units
+    group: Together, units: Units, tooth: str
 ) -> tuple[Together, str, tuple[Row, ...], list[tuple[str, list[tuple[str, str]]]]]:
     """Photos judged together: the group, its title, rows and where the uncertainty comes from."""
     rows = tuple(
         measurement_row(m, units=units) for m in sorted(group.measurements, key=lambda m: m.grade is None)
     )
-    title = f"{group.view} view · flute {group.flute} · {group.title}"
+    title = f"{group.view} view · {tooth} {group.flute} · {group.title}"
     return group, title, rows, _budget(group, units)
 
 

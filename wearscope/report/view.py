@@ -367,9 +367,14 @@ def measurement_row(measurement: Measurement, *, units: Units = "mm") -> Row:
 
 
 def photo_sheet(
-    report: PhotoReport, *, units: Units = "mm", heading: str = "", notes: tuple[str, ...] = ()
+    report: PhotoReport,
+    *,
+    units: Units = "mm",
+    heading: str = "",
+    notes: tuple[str, ...] = (),
+    tooth: str = "flute",
 ) -> Sheet:
-    """Everything there is to say about one photo; `heading` names the cutter, `notes` are small print."""
+    """Everything there is to say about one photo; `heading` names the cutter, `notes` are small print, `tooth` is what to call a flute."""
     flags = sorted((FLAGS[name] for name in report.flags), key=lambda flag: not flag.blocks)
     to_do = [flag.advice for flag in flags if flag.blocks and report.grade == "retake"]
     unmeasured: dict[str, list[str]] = {}
@@ -385,7 +390,7 @@ def photo_sheet(
     told = f"scale {scale.px_per_mm * per:.5g} {known} ({scale.id})"
     return Sheet(
         report.grade,
-        " · ".join(part for part in (heading, f"{report.view} view", report.shows) if part),
+        " · ".join(part for part in (heading, f"{report.view} view", report.shows(tooth)) if part),
         report.reasons,
         tuple(measurement_row(m, units=units) for m in judged_first),
         tuple((", ".join(names), why) for why, names in unmeasured.items()),
