@@ -336,6 +336,22 @@ def test_a_check_without_a_microscope(desk: Desk, typed: str, code: int) -> None
     assert cv2.imread(str(desk.folder / "wearscope-out" / "reference-corners.png")) is not None
 
 
+def test_each_insert_is_asked_for_and_has_its_own_advice(desk: Desk) -> None:
+    said = desk.run(
+        "inspect", "--by-eye", "--kind", "surfacing", "--flutes", "2", "--json",
+        typed="sharp\nblunt\nno\nno\nno\nno\nno\n",
+    )  # fmt: skip
+    assert said.code == 3
+    assert [(o["name"], o["answer"]) for o in said.document["observed"][:2]] == [
+        ("corner_1", "sharp"),
+        ("corner_2", "blunt"),
+    ]
+    assert "The corner of insert 2 is" in said.err
+    assert "by eye, not measured: corner 2 blunt" in said.document["reasons"]
+    assert "Insert 1: " in said.document["advice"]
+    assert "Insert 2: " in said.document["advice"]
+
+
 def test_all_answers_stand_in_the_terminal(desk: Desk) -> None:
     said = desk.run("inspect", "--by-eye", typed="sharp\nno\nno\nno\nno\n")
     shown = " ".join(said.out.split())

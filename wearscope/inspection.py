@@ -183,7 +183,7 @@ def conclude(
         raise ValueError("an inspection needs at least one photo or one observation")
     by_eye = [(o.grade, o.reason) for o in observed if o.grade is not None]
     parts: list[tuple[Cause, Grade]] = [
-        ("edges" if o.name == "corner" else "seen", o.grade) for o in observed if o.grade is not None
+        ("edges" if o.of_corner else "seen", o.grade) for o in observed if o.grade is not None
     ]
     if heights is not None:
         by_eye.append((heights.grade, heights.reason))
@@ -205,7 +205,7 @@ def conclude(
         missing_views=missing,
         unconfirmed=grade != "discard" and any(m.unconfirmed for one in judged for m in one.measurements),
         looked_at=bool(observed),
-        inserts=_by_flute(judged),
+        inserts=_by_flute(judged, observed),
         causes=tuple(dict.fromkeys(part for part, of_part in parts if of_part == grade)),
     )
     return Inspection(
@@ -253,10 +253,11 @@ def _missing_views(photos: Sequence[PhotoReport], facts: Facts, limits: Limits) 
     return tuple(missing)
 
 
-def _by_flute(judged: Sequence[PhotoReport | Together]) -> dict[int, Grade]:
-    """The worst of what the photos of each flute's edges say."""
-    shown = [one for one in judged if one.view in _ONE_THING]
-    return {n: worst(one.grade for one in shown if one.flute == n) for n in {one.flute for one in shown}}
+def _by_flute(judged: Sequence[PhotoReport | Together], observed: Sequence[Observation]) -> dict[int, Grade]:
+    """The worst of what photos and a person say of each flute's edges."""
+    said = [(one.flute, one.grade) for one in judged if one.view in _ONE_THING]
+    said += [(o.flute, o.grade) for o in observed if o.flute is not None and o.grade is not None]
+    return {n: worst(grade for flute, grade in said if flute == n) for n in dict(said)}
 
 
 def _reasons(judged: Sequence[PhotoReport | Together], tooth: str) -> tuple[str, ...]:

@@ -7,22 +7,28 @@ from typing import TYPE_CHECKING, TypeVar
 from wearscope.errors import InputError
 
 if TYPE_CHECKING:
-    from wearscope.facts import CutterKind
+    from wearscope.facts import CutterKind, Facts
     from wearscope.grading.observed import Observation
 
-__all__ = ["ask_corner", "ask_damages", "told_damages"]
+__all__ = ["ask_corners", "ask_damages", "told_damages"]
 
 Answer = TypeVar("Answer")
 
 
-def ask_corner(drawing: Path) -> "Observation":
-    """The state of the corner through a loupe, beside the drawing at `drawing`."""
+def ask_corners(drawing: Path, facts: "Facts") -> "list[Observation]":
+    """The state of each flute's corner through a loupe, beside the drawing at `drawing`; of the worst where their number is not known."""
     from wearscope.grading.observed import CORNERS, observed_corner
 
-    print(f"Hold the corner under a loupe and compare it with {drawing}:", file=sys.stderr)
+    print(f"Hold each corner under a loupe and compare it with {drawing}:", file=sys.stderr)
     for corner in CORNERS:
         print(f"  {corner.name}: {corner.text}", file=sys.stderr)
-    return _ask("The corner is", {corner.name: observed_corner(corner.name) for corner in CORNERS})
+
+    def ask(question: str, flute: int | None = None) -> "Observation":
+        return _ask(question, {corner.name: observed_corner(corner.name, flute) for corner in CORNERS})
+
+    if facts.flutes is None:
+        return [ask("The worst corner is")]
+    return [ask(f"The corner of {facts.tooth} {n} is", n) for n in range(1, facts.flutes + 1)]
 
 
 def ask_damages(kind: "CutterKind") -> "tuple[Observation, ...]":

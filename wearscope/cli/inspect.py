@@ -14,7 +14,7 @@ from wearscope.cli.recording import AsNew, keep, photo_when_new, recorded_facts
 from wearscope.errors import InputError, WearscopeError
 
 if TYPE_CHECKING:
-    from wearscope.facts import CutterKind, Facts
+    from wearscope.facts import Facts
     from wearscope.grading.insert_heights import InsertHeights
     from wearscope.grading.limits import Limits
     from wearscope.grading.observed import Observation
@@ -100,7 +100,7 @@ def inspect(
     by_eye: Annotated[
         bool,
         typer.Option(
-            "--by-eye", help="Ask what to look for by eye; without photos also for the corner, with a loupe."
+            "--by-eye", help="Ask what to look for by eye; without photos also for each corner, with a loupe."
         ),
     ] = False,
     shank: Annotated[
@@ -198,7 +198,7 @@ def inspect(
     level = _heights(heights or [], gauge, facts, rules)
     shots = _shots(paths, view, flute, facts.flutes)
     source = options.scale_source(calibration, px_per_mm) if paths else None
-    answers = _answers(seen, by_eye, facts.kind, photos=bool(paths), folder=folder)
+    answers = _answers(seen, by_eye, facts, photos=bool(paths), folder=folder)
     if source is None:
         inspection, written = conclude([], facts=facts, limits=rules, observed=answers, heights=level), []
     else:
@@ -351,19 +351,19 @@ def _flutes(text: str, flutes: int | None) -> list[int]:
 
 
 def _answers(
-    seen: str | None, by_eye: bool, kind: "CutterKind", *, photos: bool, folder: Path
+    seen: str | None, by_eye: bool, facts: "Facts", *, photos: bool, folder: Path
 ) -> "list[Observation]":
-    from wearscope.cli.by_eye import ask_corner, ask_damages, told_damages
+    from wearscope.cli.by_eye import ask_corners, ask_damages, told_damages
 
     answers = []
     if by_eye and not photos:
         drawing = folder / "reference-corners.png"
         _write(drawing, _reference_corners())
-        answers.append(ask_corner(drawing))
+        answers += ask_corners(drawing, facts)
     if seen is not None:
-        answers += told_damages(seen, kind)
+        answers += told_damages(seen, facts.kind)
     elif by_eye:
-        answers += ask_damages(kind)
+        answers += ask_damages(facts.kind)
     return answers
 
 

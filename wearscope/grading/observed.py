@@ -80,9 +80,20 @@ class Observation:
         what = self.name.replace("_", " ")
         return (
             f"seen by eye, not measured: {what}"
-            if self.name != "corner"
-            else f"by eye, not measured: corner {self.answer}"
+            if not self.of_corner
+            else f"by eye, not measured: {what} {self.answer}"
         )
+
+    @property
+    def of_corner(self) -> bool:
+        """Whether it is about a corner: "corner", or that of one flute ("corner_2")."""
+        return self.name.split("_")[0] == "corner"
+
+    @property
+    def flute(self) -> int | None:
+        """The flute whose corner was looked at; None where it is about the whole cutter."""
+        number = self.name.rpartition("_")[2]
+        return int(number) if self.of_corner and number.isdecimal() else None
 
 
 def damages_for(kind: CutterKind) -> tuple[Damage, ...]:
@@ -108,9 +119,9 @@ def observed(names: tuple[str, ...], kind: CutterKind) -> tuple[Observation, ...
     )
 
 
-def observed_corner(name: str) -> Observation:
-    """The state of the corner as seen through a loupe. Raises InputError for an unknown one."""
+def observed_corner(name: str, flute: int | None = None) -> Observation:
+    """The state of the corner (of one flute, or the worst of all) as seen through a loupe. Raises InputError for an unknown one."""
     for corner in CORNERS:
         if corner.name == name:
-            return Observation("corner", name, corner.grade)
+            return Observation(f"corner_{flute}" if flute else "corner", name, corner.grade)
     raise InputError(f"corner {name!r} is unknown; expected one of {', '.join(c.name for c in CORNERS)}")
