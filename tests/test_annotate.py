@@ -26,7 +26,6 @@ from wearscope.report.view import (
     gauge,
     label,
     limit_text,
-    line_look,
     photo_sheet,
     quantity_text,
     value_text,
@@ -159,22 +158,6 @@ def test_scale_bar_is_as_long_as_it_says(px_per_mm: float, units: str) -> None:
     shown = (ticks[-1] - ticks[0]) / px_per_mm / (25.4 if units == "inch" else 1.0)
     expected = ink.nice_length(900 / 3.2 / px_per_mm / (25.4 if units == "inch" else 1.0))
     assert abs(shown - expected) * px_per_mm * (25.4 if units == "inch" else 1.0) <= 2 + size / 10
-
-
-def test_a_broken_corner_is_not_called_an_arc(monkeypatch: pytest.MonkeyPatch) -> None:
-    keys: list[set[str]] = []
-    monkeypatch.setattr(
-        "wearscope.report.annotate.strip_below",
-        lambda width, size, curves, *_: (
-            keys.append({line_look(curve.name).text for curve in curves})
-            or np.zeros((10, width, 3), np.uint8)
-        ),
-    )
-    for flags in ((), ("broken_corner",)):
-        annotate(photo(), report(flags=flags))
-    assert "fitted arc" in keys[0]
-    assert "fitted arc" not in keys[1]
-    assert "what is left of the corner" in keys[1]
 
 
 def test_a_limit_that_follows_from_another_is_shown_in_three_digits() -> None:

@@ -271,6 +271,7 @@ def test_a_chamfer_is_broken_not_rounded(legs):
     found = measured(chamfer=legs)
     assert "broken, not rounded" in found.not_measured["corner_radius"]
     assert "broken_corner" in found.flags
+    assert {c.name for c in found.curves} == {"end_edge", "side_edge", "broken corner"}
     half, mm = np.radians(45.5), legs / 250
     want = {"corner_recession": mm * np.cos(half), "corner_loss_end_edge": mm, "corner_loss_side_edge": mm}
     for name, value in want.items():

@@ -180,7 +180,7 @@ _ALL = (
     ),
     Flag(
         "facts_assumed",
-        "Facts about the cutter were not given: flat end, carbide, 6 mm assumed.",
+        "Facts about the cutter were not given; where they are missing, flat end, carbide and 6 mm are assumed.",
         "Give --kind, --material and --diameter.",
     ),
     Flag(

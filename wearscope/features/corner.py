@@ -569,5 +569,5 @@ def _broken(
         {"corner_radius": why, "edge_blur_width": "the corner does not show a clean step"},
         (Mark("virtual_corner", (float(at[0]), float(at[1])), "virtual sharp corner"),),
         ("broken_corner", "stuck_material") if stuck else ("broken_corner",),
-        (*lines, Curve("arc", loss.contour - origin)),
+        (*lines, Curve("broken corner", loss.contour - origin)),
     )

@@ -18,7 +18,7 @@ from wearscope.photo.read import Photo
 from wearscope.quantity import COVERAGE_FACTOR, Quantity
 from wearscope.subpixel.profile import StepFits
 
-__all__ = ["BY_EYE_DEG", "LEANING_DEG", "EdgeBlur", "edge_blur", "measure_squareness", "with_tilt"]
+__all__ = ["BY_EYE_DEG", "LEANING_DEG", "measure_squareness", "with_tilt"]
 
 Floats = NDArray[np.float64]
 _STEP_PX, _HALF_PROFILE_PX, _FARTHEST_PX = 4.0, 12.0, 600.0

@@ -6,7 +6,6 @@ two looks at one photo can be laid over each other.
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,13 +53,9 @@ def annotate(
     (height, width, 3) uint8, channels blue, green, red. `heading` names the cutter, `notes` are small print, `tooth` is what to call a flute.
     """
     sheet = photo_sheet(report, units=units, heading=heading, notes=notes, tooth=tooth)
-    scale, broken = report.scale.px_per_mm, "broken_corner" in report.flags
-    curves = tuple(
-        replace(curve, name="broken corner") if curve.name == "arc" and broken else curve
-        for curve in report.curves
-    )
+    scale = report.scale.px_per_mm
     return draw_sheet(
-        photo, sheet, curves=curves, marks=report.marks, px_per_mm=scale, units=units, wear=report.wear
+        photo, sheet, curves=report.curves, marks=report.marks, px_per_mm=scale, units=units, wear=report.wear
     )
 
 

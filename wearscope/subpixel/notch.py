@@ -37,8 +37,6 @@ _PLAIN = 2.0
 """The step from ground to cutter must be so many times what their light scatters by."""
 _BLUR = 0.03
 """No lens blurs like a Gaussian, and its width is known to about three in a hundred (also the corner's fit)."""
-_SHALLOW, _SHOWN = 2.5, 2.5
-"""A dent less deep than so many sigma_b is asked first whether the light shows it at all, by so many standard deviations."""
 _COMMON = 5
 """Parameters behind those of a form: offset of the edge; light of ground in the notch and beside it, then of the cutter."""
 
@@ -197,12 +195,13 @@ def fit_notch(
     *,
     blur_px: float,
     u_edge_px: float,
+    doubted_sd: float = 0.0,
 ) -> Notch | None:
     """The notch about between both ends of `mouth_px`, about as deep as the followed `contour_px` (columns,).
 
     `light` (rows d_px, columns s_px) is linear, NaN where nothing is known; row 0 is the undamaged edge, to `u_edge_px`. None where too little
-    is seen beside the notch, or where the light speaks against the notch that fits. A dent that the light hardly shows is given as deep as
-    that shows the contour, whatever its form.
+    is seen beside the notch, or where the light speaks against the notch that fits. One that the light shows by less than `doubted_sd` standard
+    deviations is given as deep as that shows the contour, whatever its form.
     """
     known = np.isfinite(light)
     view = _View(
@@ -212,9 +211,9 @@ def fit_notch(
     if outer is None:
         return None
     contour = np.repeat(contour_px, _FINE)
-    if contour_px.max() < _SHALLOW * blur_px:
+    if doubted_sd:
         dent = _as_followed(view, outer, contour)
-        if dent.depth_px < _SHOWN * dent.u_depth_px["noise"]:
+        if dent.depth_px < doubted_sd * dent.u_depth_px["noise"]:
             return dent
     begin = [(form, _begin(form, view, outer, contour_px)) for form in _FORMS]
     sides, about, before = outer, view.share(contour), contour

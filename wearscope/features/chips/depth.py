@@ -138,8 +138,13 @@ def through_blur(photo: Photo, seen: SeenEdge, chip: Chip) -> Chip | None:
         weights=LUMINANCE,  # the blur was measured in it; colour is stored at half resolution in most files
     )
     hollow, u_hollow = _behind(chip, strip, contour, blur)
-    on_contour = _less_hollow(chip, contour, hollow) if chip.depth_px > NEAR * blur else chip
-    notch = fit_notch(strip.light, strip.d_px, s, contour, chip.mouth_px, blur_px=blur, u_edge_px=u_edge)
+    # of a dent that stays near the edge the contour knows nothing that the picture does not
+    dent = chip.depth_px < NEAR * blur
+    on_contour = chip if dent else _less_hollow(chip, contour, hollow)
+    doubted = _SEEN_TWICE if dent else 0.0
+    notch = fit_notch(
+        strip.light, strip.d_px, s, contour, chip.mouth_px, blur_px=blur, u_edge_px=u_edge, doubted_sd=doubted
+    )
     if notch is None:
         return on_contour
     u_depth = {
@@ -150,8 +155,7 @@ def through_blur(photo: Photo, seen: SeenEdge, chip: Chip) -> Chip | None:
     }
     u = np.hypot.reduce(list(u_depth.values()))
     described = notch.misfit <= min(notch.contour_misfit, _DESCRIBED) and notch.depth_px > 0
-    # of a dent that stays near the edge the contour knows nothing that the picture does not
-    if (described or chip.depth_px < NEAR * blur) and notch.depth_px < _SEEN_TWICE * u:
+    if (described or dent) and notch.depth_px < _SEEN_TWICE * u:
         return None
     if not described:
         return on_contour

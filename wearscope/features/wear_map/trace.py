@@ -80,10 +80,11 @@ def trace_shape(
         return _trace_nose(photo, outline, outline.nose)
     pose, curves = outline.corner, {curve.name: curve.px for curve in corner.curves}
     recession = corner.quantities.get("corner_recession")
-    if pose is None or "arc" not in curves or recession is None:
+    rounding = curves.get("arc", curves.get("broken corner"))
+    if pose is None or rounding is None or recession is None:
         return next(iter(corner.not_measured.values()), "no cutting corner was found in the picture")
     size = _recession(recession.scaled(scale.px_per_mm, "px"))
-    arc = _dense(curves["arc"], 0.5, fewest=_ARC_POINTS)
+    arc = _dense(rounding, 0.5, fewest=_ARC_POINTS)
     sides = []
     end, side = np.array(pose.end_direction), np.array(pose.side_direction)
     for name, joint, ahead, other, length in (
